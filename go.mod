@@ -1,0 +1,3 @@
+module fadeledger
+
+go 1.26
