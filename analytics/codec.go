@@ -361,3 +361,23 @@ func (r *reader) day() DayCount {
 	d.Last = d.Day.Start() + Instant(r.int())
 	return d
 }
+
+// AppendBinary appends the serialised day: a version byte, then varints.
+func (d *DayCount) AppendBinary(b []byte) ([]byte, error) {
+	w := writer{append(b, CounterVersion)}
+	w.day(d)
+	return w.b, nil
+}
+
+// UnmarshalBinary reads what AppendBinary wrote.
+func (d *DayCount) UnmarshalBinary(b []byte) error {
+	if len(b) == 0 || b[0] != CounterVersion {
+		return fmt.Errorf("day count: %w", ErrStateVersion)
+	}
+	r := reader{b: b[1:]}
+	*d = r.day()
+	if r.err != nil {
+		return fmt.Errorf("day count: %w", r.err)
+	}
+	return nil
+}

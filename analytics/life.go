@@ -27,8 +27,8 @@ func (h *HalfCycles) Add(o *HalfCycles) {
 // LifePoint is a warranted number of full cycles at a depth of discharge.
 type LifePoint struct {
 	// Depth is a fraction, above 0 and at most 1.
-	Depth  float64
-	Cycles float64
+	Depth  float64 `json:"depth"`
+	Cycles float64 `json:"cycles"`
 }
 
 // Shallow says how warranted life goes on below the shallowest point.
@@ -50,12 +50,12 @@ const DefaultCountedFrom = 2.0
 type CycleLife struct {
 	// Points in ascending order of depth; without points nothing is warranted
 	// by cycles.
-	Points []LifePoint
+	Points []LifePoint `json:"points"`
 	// Shallow is ShallowThroughput unless set.
-	Shallow Shallow
+	Shallow Shallow `json:"shallow,omitempty"`
 	// CountedFromPct is the shallowest depth in percent that spends life; nil
 	// means DefaultCountedFrom.
-	CountedFromPct *float64
+	CountedFromPct *float64 `json:"counted_from_pct,omitempty"`
 }
 
 // Validate reports the first point that makes no sense.

@@ -2,23 +2,23 @@ package analytics
 
 // Model is a type of battery unit and what its maker allows it to do.
 type Model struct {
-	Name      string
-	Chemistry string
+	Name      string `json:"name"`
+	Chemistry string `json:"chemistry"`
 	// Rated is the rated energy; zero is invalid.
-	Rated MilliwattHours
+	Rated MilliwattHours `json:"rated_mwh"`
 	// RatedCharge is the rated capacity; zero means unknown, and then the
 	// C-rate of a current is unknown too.
-	RatedCharge MilliampHours
-	MaxPower    Milliwatts
+	RatedCharge MilliampHours `json:"rated_mah"`
+	MaxPower    Milliwatts    `json:"max_power_mw"`
 	// MaxGap is the longest time between two samples that counts as covered;
 	// zero means DefaultMaxGap.
-	MaxGap Millis
+	MaxGap Millis `json:"max_gap_ms"`
 	// Floor is the lowest state of charge allowed; nil means no floor.
-	Floor *SoC
+	Floor *SoC `json:"floor_soc_permille,omitempty"`
 	// StorageMax is the highest temperature allowed at rest; nil means none.
-	StorageMax     *CentiCelsius
-	ChargeLimit    LimitTable
-	DischargeLimit LimitTable
+	StorageMax     *CentiCelsius `json:"storage_max_centi_c,omitempty"`
+	ChargeLimit    LimitTable    `json:"charge_limit"`
+	DischargeLimit LimitTable    `json:"discharge_limit"`
 }
 
 // DefaultMaxGap is the longest covered gap where a model names none.
@@ -35,8 +35,8 @@ func (m *Model) Gap() Millis {
 // LimitRow is one row of a limit table: at this cell temperature, at most this
 // C-rate.
 type LimitRow struct {
-	Temp CentiCelsius
-	Rate MicroC
+	Temp CentiCelsius `json:"temp_centi_c"`
+	Rate MicroC       `json:"rate_micro_c"`
 }
 
 // LimitTable gives the highest allowed C-rate by cell temperature, in
@@ -86,27 +86,27 @@ func (t LimitTable) at(temp CentiCelsius) (num, den int64) {
 
 // Terms are what a unit was sold with. Absent limits are zero or nil.
 type Terms struct {
-	Name  string
-	Model string
+	Name  string `json:"name"`
+	Model string `json:"model"`
 	// SoldFrom is the first day on which units are sold with these terms.
-	SoldFrom Day
-	Years    int
-	Life     CycleLife
+	SoldFrom Day       `json:"sold_from_day"`
+	Years    int       `json:"years"`
+	Life     CycleLife `json:"cycle_life"`
 	// EnergyCap is the discharged energy that the terms cover, EFCCap the
 	// equivalent full cycles; zero means no such cap.
-	EnergyCap MilliwattHours
-	EFCCap    float64
+	EnergyCap MilliwattHours `json:"energy_cap_mwh,omitempty"`
+	EFCCap    float64        `json:"efc_cap,omitempty"`
 	// EFCBasis is BasisThroughput unless the terms count discharge alone.
-	EFCBasis EFCBasis
-	Retained []RetainedPoint
+	EFCBasis EFCBasis        `json:"efc_basis,omitempty"`
+	Retained []RetainedPoint `json:"retained_capacity,omitempty"`
 	// Start says where the warranty starts: StartCommissioned or StartShipped.
-	Start               StartRule
-	LongestDelayDays    int
-	ColdChargeAllowance MilliwattHours
-	HasColdAllowance    bool
-	LongestGapDays      int
-	RegistrationDays    int
-	Remedy              []RemedyStep
+	Start               StartRule      `json:"start"`
+	LongestDelayDays    int            `json:"longest_delay_days,omitempty"`
+	ColdChargeAllowance MilliwattHours `json:"cold_charge_allowance_mwh,omitempty"`
+	HasColdAllowance    bool           `json:"has_cold_charge_allowance,omitempty"`
+	LongestGapDays      int            `json:"longest_gap_days,omitempty"`
+	RegistrationDays    int            `json:"registration_days,omitempty"`
+	Remedy              []RemedyStep   `json:"remedy,omitempty"`
 }
 
 // EFCBasis says which energy makes an equivalent full cycle.
@@ -134,29 +134,29 @@ const (
 // RetainedPoint is a promise: after Year years at least Pct percent of the
 // rated energy is left.
 type RetainedPoint struct {
-	Year int
-	Pct  float64
+	Year int     `json:"year"`
+	Pct  float64 `json:"pct"`
 }
 
 // RemedyStep is the share of the unit's price that is made good through a
 // warranty year.
 type RemedyStep struct {
-	ThroughYear int
-	Pct         float64
+	ThroughYear int     `json:"through_year"`
+	Pct         float64 `json:"pct"`
 }
 
 // Unit is one battery as registered.
 type Unit struct {
-	Serial Serial
-	Model  string
-	Stack  string
-	Site   string
+	Serial Serial `json:"serial"`
+	Model  string `json:"model"`
+	Stack  string `json:"stack"`
+	Site   string `json:"site"`
 	// Shipped and Commissioned are nil when not known.
-	Shipped      *Day
-	Commissioned *Day
-	Terms        string
+	Shipped      *Day   `json:"shipped_day"`
+	Commissioned *Day   `json:"commissioned_day"`
+	Terms        string `json:"terms"`
 	// Position is the place in the stack, 0 when not known.
-	Position int
+	Position int `json:"position"`
 }
 
 // WarrantyStart gives the first day of the warranty by the terms' rule, and
@@ -199,11 +199,11 @@ const (
 
 // Site is a place where units stand. It is an identifier, never a customer.
 type Site struct {
-	Name string
+	Name string `json:"name"`
 	// Zone is an IANA time zone, for display only.
-	Zone      string
-	Country   string
-	Region    string
-	Placement Placement
-	Installer string
+	Zone      string    `json:"zone"`
+	Country   string    `json:"country"`
+	Region    string    `json:"region"`
+	Placement Placement `json:"placement"`
+	Installer string    `json:"installer"`
 }
