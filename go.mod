@@ -27,4 +27,5 @@ require (
 	golang.org/x/sys v0.49.0 // indirect
 	golang.org/x/text v0.43.0 // indirect
 	golang.org/x/time v0.16.0 // indirect
+	pgregory.net/rapid v1.3.0 // indirect
 )
