@@ -170,3 +170,20 @@ func TestNewFeedRefusesNonsense(t *testing.T) {
 		}
 	}
 }
+
+// BenchmarkFeed measures a delivery of 500 samples of twelve units.
+func BenchmarkFeed(b *testing.B) {
+	var batteries []*Battery
+	for i := range 12 {
+		c := sound()
+		c.Seed += uint64(i)
+		batteries = append(batteries, mustNew(b, c))
+	}
+	f, err := NewFeed(FeedConfig{Collector: "c", Batch: 500, CopyShare: 0.01, LateShare: 0.01}, batteries...)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		f.Next()
+	}
+}

@@ -34,14 +34,14 @@ type Role string
 // silent, two gappy, two new, two reset their counters, one has a stuck
 // sensor, and the rest are ordinary.
 const (
-	Ordinary   Role = "ordinary"
-	RoleHeavy  Role = "heavy"
-	RoleCold   Role = "cold"
-	RoleSilent Role = "silent"
-	RoleGappy  Role = "gappy"
-	RoleNew    Role = "new"
-	RoleReset  Role = "reset"
-	RoleStuck  Role = "stuck"
+	RoleOrdinary Role = "ordinary"
+	RoleHeavy    Role = "heavy"
+	RoleCold     Role = "cold"
+	RoleSilent   Role = "silent"
+	RoleGappy    Role = "gappy"
+	RoleNew      Role = "new"
+	RoleReset    Role = "reset"
+	RoleStuck    Role = "stuck"
 )
 
 // deck is the number of units over which the roles are dealt out.
@@ -135,7 +135,7 @@ func roleOf(seed uint64, index int) Role {
 		}
 	}
 	for ; n < deck; n++ {
-		roles[n] = Ordinary
+		roles[n] = RoleOrdinary
 	}
 	draws := newStream(seed, 'r', uint64(index/deck))
 	for i := deck - 1; i > 0; i-- {

@@ -95,7 +95,7 @@ func TestFleetRoles(t *testing.T) {
 		count[h.Role]++
 	}
 	want := map[Role]int{
-		RoleHeavy: 12, RoleCold: 16, RoleSilent: 12, RoleGappy: 8, RoleNew: 8, RoleReset: 8, RoleStuck: 4, Ordinary: 132,
+		RoleHeavy: 12, RoleCold: 16, RoleSilent: 12, RoleGappy: 8, RoleNew: 8, RoleReset: 8, RoleStuck: 4, RoleOrdinary: 132,
 	}
 	if !reflect.DeepEqual(count, want) {
 		t.Errorf("got %v, want %v", count, want)
@@ -135,7 +135,7 @@ func TestFleetPace(t *testing.T) {
 			if truth.Fault(StuckSensor).Samples == 0 {
 				t.Errorf("%s never stuck", h.Unit.Serial)
 			}
-		case Ordinary:
+		case RoleOrdinary:
 			ordinary++
 			if pace >= 0.4 && pace <= 0.95 {
 				inRange++
