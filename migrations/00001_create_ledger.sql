@@ -164,12 +164,14 @@ CREATE INDEX sample_block_open ON sample_block ((t0 / 86400000), unit_id) WHERE 
 -- Versions of samples that do not count: in dispute, or superseded by a source
 -- of higher rank.
 CREATE TABLE sample_other (
+    other_id bigint GENERATED ALWAYS AS IDENTITY,
     unit_id  integer NOT NULL,
     at       bigint NOT NULL,
     body     bytea NOT NULL,
     disputed boolean NOT NULL,
     PRIMARY KEY (unit_id, at, body)
 );
+CREATE INDEX sample_other_disputed ON sample_other (other_id) WHERE disputed;
 
 CREATE TABLE stream (
     stream_id smallint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
@@ -233,6 +235,10 @@ CREATE TABLE quarantine (
     content_encoding text NOT NULL DEFAULT '',
     header           bytea NOT NULL, -- what the row needs to be read alone
     raw              bytea NOT NULL,
+    -- Rows that could be read but not counted (an unknown unit, a time in the
+    -- future) are kept together as a block of samples, ready to be released.
+    rows             integer NOT NULL DEFAULT 1,
+    samples          bytea,
     stored_at        bigint NOT NULL,
     released_at      bigint
 );

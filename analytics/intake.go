@@ -1,0 +1,41 @@
+package analytics
+
+// Incoming is one delivery as it was read, ready to be counted.
+type Incoming struct {
+	Delivery
+	// Hash is a hash of the delivery's bytes and headers; with the sequence
+	// it tells a redelivery from another message.
+	Hash [16]byte
+	// ContentType and ContentEncoding are those of the delivery.
+	ContentType, ContentEncoding string
+	// Header is what a row of the delivery needs to be read alone.
+	Header []byte
+	Units  []UnitSamples
+	// Refused are the rows that could not be read. Their Raw is complete
+	// where the row is at most 4 KiB, or the whole delivery (Line 0).
+	Refused []Quarantined
+	// Releases are quarantined rows that this delivery brings back.
+	Releases []int64
+}
+
+// UnitSamples are the samples of one unit in a delivery, in its order.
+type UnitSamples struct {
+	Serial  Serial
+	Samples []Sample
+	// FirstLine and LastLine are the lines that the samples stood on.
+	FirstLine, LastLine int
+	// PassedFuture says that a person released these samples, or that they
+	// passed the check for future times before.
+	PassedFuture bool
+}
+
+// FutureSkew is how far a sample's time may lie after the time at which its
+// delivery was stored.
+const FutureSkew = 10 * Minute
+
+// Reasons for quarantine that depend on more than the row itself.
+const (
+	ReasonUnknownUnit       = "unknown-unit"
+	ReasonFuture            = "from-the-future"
+	ReasonConflictingSample = "conflicting-sample"
+)

@@ -1,0 +1,153 @@
+package store
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"fadeledger/analytics"
+	"fadeledger/store/block"
+)
+
+const (
+	// blockFrom is the number of samples of a unit and day from which a
+	// delivery's samples become a block at once instead of a run.
+	blockFrom = 240
+	// hotDays is the age in days up to which short runs go to the first tier;
+	// older ones come from backfills and go straight to blocks.
+	hotDays = 2
+)
+
+// keep writes samples that are newer than all kept ones, a run or a block for
+// each UTC day.
+func (t *taking) keep(unit int32, samples []analytics.Sample) {
+	oldest := t.now.Day() - hotDays
+	for len(samples) > 0 {
+		day := samples[0].Time.Day()
+		n := 1
+		for n < len(samples) && samples[n].Time.Day() == day {
+			n++
+		}
+		if n >= blockFrom || day < oldest || day > t.now.Day()+1 {
+			t.block(unit, samples[:n], false)
+		} else {
+			t.run1(unit, samples[:n])
+		}
+		samples = samples[n:]
+	}
+}
+
+func (t *taking) run1(unit int32, samples []analytics.Sample) {
+	c := &t.runs
+	c.row(6)
+	c.int4(int32(int64(samples[0].Time) / int64(analytics.Hour)))
+	t.body(c, unit, samples, nil)
+}
+
+// block writes one block; samples may be empty, then nothing is written.
+func (t *taking) block(unit int32, samples []analytics.Sample, sealed bool) {
+	if len(samples) == 0 {
+		return
+	}
+	t.blocks.row(6)
+	t.body(&t.blocks, unit, samples, &sealed)
+}
+
+func (t *taking) body(c *copyRows, unit int32, samples []analytics.Sample, sealed *bool) {
+	c.int4(unit)
+	c.int8(int64(samples[0].Time))
+	c.int8(int64(samples[len(samples)-1].Time))
+	c.int4(int32(len(samples)))
+	if sealed != nil {
+		c.bool(*sealed)
+	}
+	// The length comes first and is known only afterwards.
+	at := len(c.b)
+	c.length(0)
+	c.b = t.packer.Pack(c.b, samples)
+	n := len(c.b) - at - 4
+	c.b[at], c.b[at+1], c.b[at+2], c.b[at+3] = byte(n>>24), byte(n>>16), byte(n>>8), byte(n)
+}
+
+// querier is a pool or a transaction.
+type querier interface {
+	Query(ctx context.Context, sql string, args ...any) (pgx.Rows, error)
+	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
+}
+
+// eachSample calls yield with the counting samples of a unit in [from, to) in
+// order of time, from whichever tier they are in.
+func eachSample(ctx context.Context, q querier, unit int32, from, to analytics.Instant, yield func(analytics.Sample) error) error {
+	// A block is at most a day long, so one that reaches into the span starts
+	// at most a day before it.
+	reach := max(from, -1<<62) - analytics.Instant(analytics.DayLength)
+	rows, err := q.Query(ctx, `
+		SELECT t0, body FROM sample_block
+		WHERE unit_id = $1 AND t0 >= $2 AND t0 < $4 AND t1 >= $3
+		UNION ALL
+		SELECT t0, body FROM sample_run
+		WHERE unit_id = $1 AND hour BETWEEN $5 AND $6 AND t0 < $4 AND t1 >= $3
+		ORDER BY 1`,
+		unit, int64(reach), int64(from), int64(to), hourOf(reach), hourOf(to))
+	if err != nil {
+		return fmt.Errorf("read samples: %w", err)
+	}
+	var packer block.Packer
+	var t0 int64
+	var body []byte
+	var buffer []analytics.Sample
+	_, err = pgx.ForEachRow(rows, []any{&t0, (*pgtype.DriverBytes)(&body)}, func() error {
+		if buffer, err = packer.Unpack(buffer[:0], body); err != nil {
+			return err
+		}
+		for i := range buffer {
+			if buffer[i].Time < from || buffer[i].Time >= to {
+				continue
+			}
+			if err := yield(buffer[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("read samples: %w", err)
+	}
+	return nil
+}
+
+// hourOf gives the hour of an instant, held within what an integer can say.
+func hourOf(at analytics.Instant) int32 {
+	const most = 1 << 30
+	h := int64(at) / int64(analytics.Hour)
+	return int32(max(-most, min(most, h)))
+}
+
+// dropDays deletes the samples of unit-days from both tiers.
+func dropDays(ctx context.Context, tx pgx.Tx, days []unitDay) error {
+	units := make([]int32, len(days))
+	numbers := make([]int32, len(days))
+	oldest, newest := days[0].day, days[0].day
+	for i, d := range days {
+		units[i], numbers[i] = d.unit, int32(d.day)
+		oldest, newest = min(oldest, d.day), max(newest, d.day)
+	}
+	if _, err := tx.Exec(ctx, `
+		DELETE FROM sample_block b
+		USING unnest($1::int[], $2::int[]) AS d (unit_id, day)
+		WHERE b.unit_id = d.unit_id
+			AND b.t0 >= d.day::bigint * 86400000 AND b.t0 < (d.day::bigint + 1) * 86400000`, units, numbers); err != nil {
+		return fmt.Errorf("drop blocks: %w", err)
+	}
+	if _, err := tx.Exec(ctx, `
+		DELETE FROM sample_run r
+		USING unnest($1::int[], $2::int[]) AS d (unit_id, day)
+		WHERE r.unit_id = d.unit_id
+			AND r.hour >= d.day * 24 AND r.hour < (d.day + 1) * 24
+			AND r.hour >= $3 AND r.hour < $4`, units, numbers, int32(oldest)*24, (int32(newest)+1)*24); err != nil {
+		return fmt.Errorf("drop runs: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,490 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/jackc/pgx/v5"
+
+	"fadeledger/analytics"
+	"fadeledger/store/block"
+)
+
+// takeAttempts is how often a transaction is tried anew when another worker
+// recorded the same delivery first, or a deadlock was broken.
+const takeAttempts = 5
+
+// Take counts deliveries in one transaction: samples, ledgers, days,
+// excursions, quarantine and the record of the deliveries are all there
+// afterwards, or nothing is. A delivery that is already recorded changes
+// nothing and answers what was recorded. The answers stand in the order of in.
+//
+// An error leaves nothing behind, except that after an error of the commit
+// itself the outcome is unknown: taking the same deliveries again settles it.
+func (db *DB) Take(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
+	for attempt := 1; ; attempt++ {
+		tallies, err := db.take(ctx, in)
+		retry := sqlState(err) == uniqueViolation || sqlState(err) == deadlockDetected || sqlState(err) == undefinedTable
+		if err == nil || !retry || attempt == takeAttempts {
+			return tallies, err
+		}
+		if sqlState(err) == undefinedTable {
+			db.forgetPartitions()
+		}
+	}
+}
+
+func (db *DB) take(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
+	if err := db.prepare(ctx, in); err != nil {
+		return nil, err
+	}
+	t := &taking{db: db, now: db.now(), in: in, tallies: make([]analytics.DeliveryTally, len(in))}
+	err := db.inTx(ctx, func(tx pgx.Tx) error {
+		t.tx = tx
+		return t.run(ctx)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("count %d deliveries: %w", len(in), err)
+	}
+	return t.tallies, nil
+}
+
+// prepare does what must not happen inside the transaction: naming streams and
+// making partitions for the recent days that the samples fall on.
+func (db *DB) prepare(ctx context.Context, in []analytics.Incoming) error {
+	for i := range in {
+		if _, err := db.streamID(ctx, in[i].Stream); err != nil {
+			return err
+		}
+	}
+	today := db.now().Day()
+	return db.EnsurePartitions(ctx, today-hotDays, today+1)
+}
+
+// taking is one transaction of Take.
+type taking struct {
+	db      *DB
+	tx      pgx.Tx
+	now     analytics.Instant
+	in      []analytics.Incoming
+	tallies []analytics.DeliveryTally
+	known   []bool // deliveries that were recorded before
+	units   []*unitWork
+	packer  block.Packer
+
+	runs, blocks, days, excursions, events, others, quarantine, deliveries, recounts copyRows
+	// dropDays are unit-days whose samples are written anew, replaced the
+	// units whose days, excursions and events are.
+	dropDays []unitDay
+	replaced []int32
+	dropped  []unitInstant // instants whose other versions are written anew
+}
+
+type unitDay struct {
+	unit int32
+	day  analytics.Day
+}
+
+type unitInstant struct {
+	unit int32
+	at   analytics.Instant
+}
+
+func (t *taking) run(ctx context.Context) error {
+	units, err := t.lockUnits(ctx)
+	if err != nil {
+		return err
+	}
+	// Only now: whoever counted the same delivery held the same locks.
+	if err := t.findKnown(ctx); err != nil {
+		return err
+	}
+	for i := range t.in {
+		if !t.known[i] {
+			t.sort(i, units)
+		}
+	}
+	for _, u := range t.units {
+		if len(u.items) == 0 {
+			continue
+		}
+		if err := u.count(ctx, t); err != nil {
+			return fmt.Errorf("unit %s: %w", u.serial, err)
+		}
+	}
+	return t.write(ctx)
+}
+
+// lockUnits locks the ledgers of all units of the deliveries in ascending
+// order, so that two workers cannot block each other.
+func (t *taking) lockUnits(ctx context.Context) (map[analytics.Serial]*unitWork, error) {
+	var serials []string
+	seen := map[analytics.Serial]bool{}
+	for i := range t.in {
+		for _, u := range t.in[i].Units {
+			if !seen[u.Serial] {
+				seen[u.Serial] = true
+				serials = append(serials, string(u.Serial))
+			}
+		}
+	}
+	units := make(map[analytics.Serial]*unitWork, len(serials))
+	if len(serials) == 0 {
+		return units, nil
+	}
+	work, err := lockWork(ctx, t.tx, `u.serial = ANY ($1)`, serials)
+	if err != nil {
+		return nil, err
+	}
+	for _, w := range work {
+		units[w.serial] = w
+	}
+	t.units = work
+	return units, nil
+}
+
+// lockWork locks the ledgers that a condition selects and reads their states.
+func lockWork(ctx context.Context, tx pgx.Tx, condition string, args ...any) ([]*unitWork, error) {
+	rows, err := tx.Query(ctx, `
+		SELECT u.unit_id, u.serial, u.model, l.state, l.newest_known, l.duplicates, l.conflicts, l.superseded
+		FROM unit u
+		JOIN unit_ledger l USING (unit_id)
+		WHERE `+condition+`
+		ORDER BY u.unit_id
+		FOR UPDATE OF l`, args...)
+	if err != nil {
+		return nil, fmt.Errorf("lock units: %w", err)
+	}
+	var work []*unitWork
+	models := map[string]bool{}
+	for rows.Next() {
+		w := &unitWork{}
+		var state []byte
+		if err := rows.Scan(&w.id, &w.serial, &w.modelName, &state, &w.newest,
+			&w.versions.Duplicates, &w.versions.Conflicts, &w.versions.Superseded); err != nil {
+			return nil, fmt.Errorf("read ledger: %w", err)
+		}
+		if err := w.readState(state); err != nil {
+			return nil, err
+		}
+		models[w.modelName] = true
+		work = append(work, w)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("lock units: %w", err)
+	}
+	byName, err := loadModels(ctx, tx, models)
+	if err != nil {
+		return nil, err
+	}
+	for _, w := range work {
+		w.model = byName[w.modelName]
+	}
+	return work, nil
+}
+
+// findKnown marks the deliveries that are recorded already.
+func (t *taking) findKnown(ctx context.Context) error {
+	t.known = make([]bool, len(t.in))
+	byStream := map[int16][]int64{}
+	for i := range t.in {
+		id := t.db.cachedStream(t.in[i].Stream)
+		byStream[id] = append(byStream[id], int64(t.in[i].Sequence))
+	}
+	type place struct {
+		stream   int16
+		sequence int64
+		hash     [16]byte
+	}
+	recorded := map[place]analytics.DeliveryTally{}
+	for stream, sequences := range byStream {
+		rows, err := t.tx.Query(ctx, `
+			SELECT sequence, hash, read, accepted, duplicates, disputed, superseded, quarantined
+			FROM delivery
+			WHERE stream_id = $1 AND sequence = ANY ($2)`, stream, sequences)
+		if err != nil {
+			return fmt.Errorf("find recorded deliveries: %w", err)
+		}
+		var sequence int64
+		var hash []byte
+		var x analytics.DeliveryTally
+		_, err = pgx.ForEachRow(rows, []any{&sequence, &hash, &x.Read, &x.Accepted, &x.Duplicates, &x.Disputed, &x.Superseded, &x.Quarantined}, func() error {
+			recorded[place{stream, sequence, [16]byte(hash)}] = x
+			return nil
+		})
+		if err != nil {
+			return fmt.Errorf("find recorded deliveries: %w", err)
+		}
+	}
+	for i := range t.in {
+		p := place{t.db.cachedStream(t.in[i].Stream), int64(t.in[i].Sequence), t.in[i].Hash}
+		if x, ok := recorded[p]; ok {
+			t.known[i], t.tallies[i] = true, x
+			continue
+		}
+		// The same message twice in one call: the second is a redelivery.
+		recorded[p] = analytics.DeliveryTally{}
+		for j := range i {
+			if !t.known[j] && t.in[j].Stream == t.in[i].Stream && t.in[j].Sequence == t.in[i].Sequence && t.in[j].Hash == t.in[i].Hash {
+				t.known[i] = true
+			}
+		}
+	}
+	return nil
+}
+
+// sort hands the samples of a delivery to their units and to quarantine.
+func (t *taking) sort(i int, units map[analytics.Serial]*unitWork) {
+	d := &t.in[i]
+	tally := &t.tallies[i]
+	for j := range d.Refused {
+		t.refuse(d, &d.Refused[j])
+		tally.Read++
+		tally.Quarantined++
+	}
+	limit := d.StoredAt + analytics.Instant(analytics.FutureSkew)
+	for j := range d.Units {
+		group := &d.Units[j]
+		n := int64(len(group.Samples))
+		tally.Read += n
+		u := units[group.Serial]
+		if u == nil {
+			t.hold(d, group, group.Samples, analytics.ReasonUnknownUnit,
+				fmt.Sprintf("unit %s is not registered", group.Serial), "register the unit; its samples are then released")
+			tally.Quarantined += n
+			continue
+		}
+		var future []analytics.Sample
+		for _, s := range group.Samples {
+			if s.Time > limit && !group.PassedFuture {
+				future = append(future, s)
+				continue
+			}
+			u.items = append(u.items, item{sample: s, delivery: int32(i)})
+		}
+		if len(future) > 0 {
+			t.hold(d, group, future, analytics.ReasonFuture,
+				fmt.Sprintf("the time lies more than 10 minutes after %s, when the delivery was stored", d.StoredAt.Time().Format("2006-01-02T15:04:05Z")),
+				"set the clock of the collector; release the rows if their times are right after all")
+			tally.Quarantined += int64(len(future))
+		}
+	}
+}
+
+const quarantineColumns = "stream_id, sequence, collector, batch, line, field, reason, message, remedy, serial, " +
+	"content_type, content_encoding, header, raw, rows, samples, stored_at"
+
+// refuse keeps a row that could not be read.
+func (t *taking) refuse(d *analytics.Incoming, q *analytics.Quarantined) {
+	t.quarantineRow(d, q, 1, nil)
+}
+
+// hold keeps samples that could be read but not counted.
+func (t *taking) hold(d *analytics.Incoming, g *analytics.UnitSamples, samples []analytics.Sample, reason, message, remedy string) {
+	ordered := slices.Clone(samples)
+	raw := ordered[0].AppendJSON(nil, g.Serial)
+	// A block needs ascending times; the first of equal ones stays first.
+	slices.SortStableFunc(ordered, func(a, b analytics.Sample) int { return int(min(1, max(-1, a.Time-b.Time))) })
+	q := analytics.Quarantined{Line: g.FirstLine, Field: "unit", Reason: reason, Message: message, Remedy: remedy, Serial: g.Serial, Raw: raw}
+	if reason == analytics.ReasonFuture {
+		q.Field = "time"
+	}
+	t.quarantineRow(d, &q, len(ordered), t.packer.Pack(nil, ordered))
+}
+
+func (t *taking) quarantineRow(d *analytics.Incoming, q *analytics.Quarantined, rows int, samples []byte) {
+	c := &t.quarantine
+	c.row(17)
+	c.int2(t.db.cachedStream(d.Stream))
+	c.int8(int64(d.Sequence))
+	c.text(d.Collector)
+	c.text(d.Batch)
+	c.int4(int32(q.Line))
+	c.text(q.Field)
+	c.text(q.Reason)
+	c.text(q.Message)
+	c.text(q.Remedy)
+	c.text(string(q.Serial))
+	c.text(d.ContentType)
+	encoding := d.ContentEncoding
+	if q.Line > 0 {
+		encoding = "" // a row is kept unpacked
+	}
+	c.text(encoding)
+	c.bytes(d.Header)
+	c.bytes(q.Raw)
+	c.int4(int32(rows))
+	if samples == nil {
+		c.null()
+	} else {
+		c.bytes(samples)
+	}
+	c.int8(int64(d.StoredAt))
+}
+
+// streamID finds or makes the id of a stream.
+func (db *DB) streamID(ctx context.Context, name string) (int16, error) {
+	db.mu.Lock()
+	id, ok := db.streams[name]
+	db.mu.Unlock()
+	if ok {
+		return id, nil
+	}
+	_, err := db.pool.Exec(ctx, `INSERT INTO stream (name) VALUES ($1) ON CONFLICT DO NOTHING`, name)
+	if err == nil {
+		err = db.pool.QueryRow(ctx, `SELECT stream_id FROM stream WHERE name = $1`, name).Scan(&id)
+	}
+	if err != nil {
+		return 0, fmt.Errorf("register stream %s: %w", name, err)
+	}
+	db.mu.Lock()
+	defer db.mu.Unlock()
+	db.streams[name] = id
+	return id, nil
+}
+
+// cachedStream gives the id of a stream that streamID has seen.
+func (db *DB) cachedStream(name string) int16 {
+	db.mu.Lock()
+	defer db.mu.Unlock()
+	return db.streams[name]
+}
+
+// write sends everything that the transaction has gathered.
+func (t *taking) write(ctx context.Context) error {
+	if err := t.dropOld(ctx); err != nil {
+		return err
+	}
+	if err := t.updateLedgers(ctx); err != nil {
+		return err
+	}
+	t.recordDeliveries()
+	for _, c := range []struct {
+		rows           *copyRows
+		table, columns string
+	}{
+		{&t.blocks, "sample_block", "unit_id, t0, t1, samples, sealed, body"},
+		{&t.runs, "sample_run", "hour, unit_id, t0, t1, samples, body"},
+		{&t.others, "sample_other", "unit_id, at, body, disputed"},
+		{&t.days, "unit_day", dayColumns},
+		{&t.excursions, "excursion", excursionColumns},
+		{&t.events, "unit_event", "unit_id, at, field, kind"},
+		{&t.recounts, "recount", "unit_id, at, from_at, reason"},
+		{&t.quarantine, "quarantine", quarantineColumns},
+		{&t.deliveries, "delivery", deliveryColumns},
+	} {
+		if err := c.rows.send(ctx, t.tx, c.table, c.columns); err != nil {
+			return err
+		}
+	}
+	return t.updateCollectors(ctx)
+}
+
+const deliveryColumns = "stream_id, sequence, hash, collector, batch, stored_at, counted_at, " +
+	"read, accepted, duplicates, disputed, superseded, quarantined"
+
+func (t *taking) recordDeliveries() {
+	c := &t.deliveries
+	for i := range t.in {
+		if t.known[i] {
+			continue
+		}
+		d, x := &t.in[i], t.tallies[i]
+		c.row(13)
+		c.int2(t.db.cachedStream(d.Stream))
+		c.int8(int64(d.Sequence))
+		c.bytes(d.Hash[:])
+		c.text(d.Collector)
+		c.text(d.Batch)
+		c.int8(int64(d.StoredAt))
+		c.int8(int64(t.now))
+		for _, n := range []int64{x.Read, x.Accepted, x.Duplicates, x.Disputed, x.Superseded, x.Quarantined} {
+			c.int8(n)
+		}
+	}
+}
+
+// updateCollectors adds the deliveries to the totals of their collectors, last
+// of all, since two workers may share a collector, and in order of name.
+func (t *taking) updateCollectors(ctx context.Context) error {
+	type total struct {
+		analytics.DeliveryTally
+		deliveries int64
+		last       analytics.Instant
+	}
+	totals := map[string]*total{}
+	var released []int64
+	for i := range t.in {
+		if t.known[i] {
+			continue
+		}
+		released = append(released, t.in[i].Releases...)
+		x := totals[t.in[i].Collector]
+		if x == nil {
+			x = &total{}
+			totals[t.in[i].Collector] = x
+		}
+		x.deliveries++
+		x.Add(t.tallies[i])
+		x.last = max(x.last, t.in[i].StoredAt)
+	}
+	if len(released) > 0 {
+		tag, err := t.tx.Exec(ctx, `UPDATE quarantine SET released_at = $2 WHERE quarantine_id = ANY ($1) AND released_at IS NULL`, released, t.now)
+		if err != nil {
+			return fmt.Errorf("release quarantined rows: %w", err)
+		}
+		if tag.RowsAffected() != int64(len(released)) {
+			return fmt.Errorf("release quarantined rows: %w: some were released meanwhile", analytics.ErrConflict)
+		}
+	}
+	names := make([]string, 0, len(totals))
+	for name := range totals {
+		names = append(names, name)
+	}
+	slices.SortFunc(names, strings.Compare)
+	b := &pgx.Batch{}
+	for _, name := range names {
+		x := totals[name]
+		b.Queue(`
+			INSERT INTO collector AS c (name, deliveries, read, accepted, duplicates, disputed, superseded, quarantined, last_stored_at)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)
+			ON CONFLICT (name) DO UPDATE SET
+				deliveries = c.deliveries + EXCLUDED.deliveries,
+				read = c.read + EXCLUDED.read,
+				accepted = c.accepted + EXCLUDED.accepted,
+				duplicates = c.duplicates + EXCLUDED.duplicates,
+				disputed = c.disputed + EXCLUDED.disputed,
+				superseded = c.superseded + EXCLUDED.superseded,
+				quarantined = c.quarantined + EXCLUDED.quarantined,
+				last_stored_at = greatest(c.last_stored_at, EXCLUDED.last_stored_at)`,
+			name, x.deliveries, x.Read, x.Accepted, x.Duplicates, x.Disputed, x.Superseded, x.Quarantined, x.last)
+	}
+	if b.Len() == 0 {
+		return nil
+	}
+	if err := t.tx.SendBatch(ctx, b).Close(); err != nil {
+		return fmt.Errorf("update collectors: %w", err)
+	}
+	return nil
+}
+
+// readState reads a stored state. A state of another version is left empty:
+// the unit is then counted anew from its samples.
+func (u *unitWork) readState(state []byte) error {
+	if len(state) == 0 {
+		return nil
+	}
+	err := u.counter.UnmarshalBinary(bytes.Clone(state))
+	if errors.Is(err, analytics.ErrStateVersion) {
+		u.stale = true
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("read ledger of unit %s: %w", u.serial, err)
+	}
+	return nil
+}
