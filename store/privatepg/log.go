@@ -79,12 +79,13 @@ func (w *logWriter) line(text string) {
 }
 
 // level ranks Postgres' severities by who must act. An ERROR is the answer to
-// a statement: whoever sent it has it already.
+// a statement: whoever sent it has it already. A FATAL ends one session, or the
+// start, which Start reports itself.
 func level(severity string) slog.Level {
 	switch severity {
-	case "FATAL", "PANIC":
+	case "PANIC":
 		return slog.LevelError
-	case "WARNING":
+	case "FATAL", "WARNING":
 		return slog.LevelWarn
 	}
 	return slog.LevelDebug
