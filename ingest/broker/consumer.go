@@ -1,0 +1,132 @@
+package broker
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"fadeledger/analytics"
+)
+
+const consumerPrefix = "count-p"
+
+// MaxUnacked is the number of deliveries of a partition that may be with a
+// worker at once. A worker gathers many small ones for one transaction: 20
+// samples of each of some hundred units come in as few as one sample each.
+const MaxUnacked = 8192
+
+// AckWait is how long a worker may keep a delivery before it is given to
+// someone: several times the longest transaction. A worker that needs longer
+// says so (jetstream.Msg.InProgress).
+const AckWait = 60 * time.Second
+
+func consumerName(p int) string { return fmt.Sprintf("%s%03d", consumerPrefix, p) }
+
+// consumerConfig spells out every setting with its reason.
+func consumerConfig(p int) jetstream.ConsumerConfig {
+	return jetstream.ConsumerConfig{
+		Durable:     consumerName(p),
+		Name:        consumerName(p),
+		Description: fmt.Sprintf("workers of partition %d", p),
+		// From the first delivery on: a consumer that was lost starts again,
+		// and the database finds only duplicates.
+		DeliverPolicy: jetstream.DeliverAllPolicy,
+		ReplayPolicy:  jetstream.ReplayInstantPolicy,
+		// Each delivery is acknowledged by itself, after the commit that holds
+		// it: deliveries of one transaction need not be neighbours.
+		AckPolicy: jetstream.AckExplicitPolicy,
+		AckWait:   AckWait,
+		// For ever: a delivery that cannot be counted is put into quarantine
+		// and acknowledged by the worker, never given up by the server.
+		MaxDeliver: -1,
+		// None: the first of a list would replace AckWait.
+		BackOff:       nil,
+		MaxAckPending: MaxUnacked,
+		FilterSubject: fmt.Sprintf("%s%d.*", subjectPrefix, p),
+		// A few workers stand by for each partition, with one request each.
+		MaxWaiting: 64,
+		// A pull request is bounded by the worker that makes it.
+		MaxRequestBatch: 0, MaxRequestExpires: 0, MaxRequestMaxBytes: 0,
+		RateLimit:       0,
+		SampleFrequency: "",
+		// Bodies are what is counted.
+		HeadersOnly: false,
+		// Durable: stays while no worker asks.
+		InactiveThreshold: 0,
+		// As the stream, and on disk like it.
+		Replicas:      0,
+		MemoryStorage: false,
+	}
+}
+
+func ensureConsumers(ctx context.Context, stream jetstream.Stream) error {
+	for p := range Partitions(stream) {
+		if _, err := stream.CreateOrUpdateConsumer(ctx, consumerConfig(p)); err != nil {
+			return fmt.Errorf("consumer of partition %d: %w", p, err)
+		}
+	}
+	return nil
+}
+
+// Consumer gives the durable pull consumer of a partition, from 0 to
+// Partitions(stream)-1, making it anew if someone removed it.
+func Consumer(ctx context.Context, stream jetstream.Stream, p int) (jetstream.Consumer, error) {
+	if n := Partitions(stream); p < 0 || p >= n {
+		return nil, fmt.Errorf("consumer of partition %d: the stream has partitions 0 to %d", p, n-1)
+	}
+	consumer, err := stream.CreateOrUpdateConsumer(ctx, consumerConfig(p))
+	if err != nil {
+		return nil, fmt.Errorf("consumer of partition %d: %w", p, err)
+	}
+	return consumer, nil
+}
+
+// CollectorOf gives the collector and the partition of a stored subject; ok is
+// false for any other subject.
+func CollectorOf(subject string) (collector string, p int, ok bool) {
+	rest, ok := strings.CutPrefix(subject, subjectPrefix)
+	if !ok {
+		return "", 0, false
+	}
+	number, collector, ok := strings.Cut(rest, ".")
+	if !ok || number == "" || collector == "" || strings.Contains(collector, ".") {
+		return "", 0, false
+	}
+	for _, c := range number {
+		if c < '0' || c > '9' || p > MaxPartitions {
+			return "", 0, false
+		}
+		p = p*10 + int(c-'0')
+	}
+	return collector, p, true
+}
+
+// State tells how much the stream holds and how much of it waits, summed over
+// the partitions.
+func State(ctx context.Context, stream jetstream.Stream) (analytics.StreamState, error) {
+	info, err := stream.Info(ctx)
+	if err != nil {
+		return analytics.StreamState{}, fmt.Errorf("state of the stream: %w", err)
+	}
+	state := analytics.StreamState{
+		Name: info.Config.Name, Messages: info.State.Msgs, Bytes: info.State.Bytes, LastSequence: info.State.LastSeq,
+	}
+	if info.State.LastSeq > 0 && !info.State.LastTime.IsZero() {
+		at := analytics.InstantOf(info.State.LastTime)
+		state.LastStoredAt = &at
+	}
+	list := stream.ListConsumers(ctx)
+	for c := range list.Info() {
+		if strings.HasPrefix(c.Name, consumerPrefix) {
+			state.Pending += c.NumPending
+			state.Unacked += uint64(max(c.NumAckPending, 0))
+		}
+	}
+	if err := list.Err(); err != nil {
+		return analytics.StreamState{}, fmt.Errorf("state of the stream's consumers: %w", err)
+	}
+	return state, nil
+}

@@ -1,0 +1,121 @@
+package broker
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/nats-io/nats.go"
+)
+
+// Errors of publishing. Each is final: the same message will not do better.
+var (
+	// ErrCollector: the name of the collector cannot be part of a subject.
+	ErrCollector = errors.New("invalid collector name")
+	// ErrMessage: the message is empty, or a header cannot be sent.
+	ErrMessage = errors.New("invalid message")
+	// ErrTooLarge: the message is above MaxBodyBytes.
+	ErrTooLarge = errors.New("message too large")
+	// ErrFull: the stream or its disk is full. It will do better once
+	// somebody has made room.
+	ErrFull = errors.New("the stream is full")
+	// ErrDenied: the server does not let this connection publish for the
+	// collector.
+	ErrDenied = errors.New("publishing denied")
+)
+
+// The headers of a delivery.
+const (
+	HeaderContentType     = "Content-Type"
+	HeaderContentEncoding = "Content-Encoding"
+	// HeaderID holds the message id by which the server tells duplicates for
+	// some minutes.
+	HeaderID = "Nats-Msg-Id"
+)
+
+const (
+	// MaxBodyBytes is what MaxMessageBytes leaves for a body.
+	MaxBodyBytes = MaxMessageBytes - 2048
+	// maxCollector is the longest name of a collector in bytes.
+	maxCollector = 64
+	// maxHeader is the longest value of a header in bytes.
+	maxHeader = 256
+)
+
+// Message is one delivery on its way in.
+type Message struct {
+	// ContentType says what the body is, such as text/csv; ContentEncoding
+	// how it is compressed, empty for not at all.
+	ContentType, ContentEncoding string
+	// ID tells a message sent twice. It must be unguessable, since the server
+	// drops whatever carries an id that it knows; empty lets the publisher
+	// make one, which then only covers its own repetitions.
+	ID   string
+	Body []byte
+}
+
+// Ack says that a delivery is stored.
+type Ack struct {
+	Sequence uint64
+	// Duplicate says that it was stored already, under this sequence.
+	Duplicate bool
+}
+
+// CheckCollector reports whether a name can be a collector: 1 to 64 letters,
+// digits, - and _. The error wraps ErrCollector.
+func CheckCollector(name string) error {
+	const remedy = "use 1 to 64 letters, digits, - and _"
+	switch {
+	case name == "":
+		return fmt.Errorf("%w: it is empty; %s", ErrCollector, remedy)
+	case len(name) > maxCollector:
+		return fmt.Errorf("%w: %.20q… has %d bytes; %s", ErrCollector, name, len(name), remedy)
+	}
+	for _, c := range name {
+		letter := c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z'
+		if !letter && !(c >= '0' && c <= '9') && c != '-' && c != '_' {
+			return fmt.Errorf("%w: %q holds %q; %s", ErrCollector, name, c, remedy)
+		}
+	}
+	return nil
+}
+
+// Subject gives the subject that a collector publishes to.
+func Subject(collector string) string { return subjectPrefix + collector }
+
+// prepare checks a message and gives it an id where it has none.
+func (m *Message) prepare() error {
+	if len(m.Body) == 0 {
+		return fmt.Errorf("%w: the body is empty", ErrMessage)
+	}
+	if len(m.Body) > MaxBodyBytes {
+		return fmt.Errorf("%w: %d bytes, at most %d; split it", ErrTooLarge, len(m.Body), MaxBodyBytes)
+	}
+	for _, h := range []struct{ name, value string }{
+		{HeaderContentType, m.ContentType}, {HeaderContentEncoding, m.ContentEncoding}, {HeaderID, m.ID},
+	} {
+		if len(h.value) > maxHeader || strings.ContainsFunc(h.value, func(c rune) bool { return c < ' ' || c > '~' }) {
+			return fmt.Errorf("%w: %s is not up to %d bytes of printable ASCII", ErrMessage, h.name, maxHeader)
+		}
+	}
+	if m.ID == "" {
+		m.ID = rand.Text()
+	}
+	return nil
+}
+
+// wire gives a new NATS message: the client writes a reply subject into it, so
+// each attempt needs its own.
+func (m *Message) wire(subject string) *nats.Msg {
+	out := nats.NewMsg(subject)
+	out.Data = m.Body
+	out.Header.Set(HeaderID, m.ID)
+	if m.ContentType != "" {
+		out.Header.Set(HeaderContentType, m.ContentType)
+	}
+	if m.ContentEncoding != "" {
+		out.Header.Set(HeaderContentEncoding, m.ContentEncoding)
+	}
+	return out
+}
