@@ -1,0 +1,145 @@
+package decode
+
+import (
+	"fmt"
+	"sort"
+
+	"fadeledger/analytics"
+)
+
+// NoteCode names something that was accepted and is still worth telling.
+type NoteCode string
+
+// Notes of a Report.
+const (
+	// NoteBOM: a byte-order mark was taken off the beginning.
+	NoteBOM NoteCode = "bom-stripped"
+	// NoteBOMInside: a byte-order mark inside the file, as joined files have.
+	NoteBOMInside NoteCode = "bom-inside"
+	// NoteUTF16 and NoteWindows1252: the text was converted to UTF-8.
+	NoteUTF16       NoteCode = "utf-16"
+	NoteWindows1252 NoteCode = "windows-1252"
+	// NotePackedDetected: packed, though no Content-Encoding said so.
+	NotePackedDetected NoteCode = "packed-detected"
+	// NoteNoRows: a header and no rows.
+	NoteNoRows NoteCode = "no-rows"
+	// NoteHeaderRepeated: the header again inside the file.
+	NoteHeaderRepeated NoteCode = "header-repeated"
+	// NoteUnknownColumn: a column or key that is not used; Detail names it.
+	NoteUnknownColumn NoteCode = "unknown-column"
+	// NoteMixedLineEnds: LF and CRLF in one file.
+	NoteMixedLineEnds NoteCode = "mixed-line-ends"
+	// NoteLineCut: the last line ends in the middle.
+	NoteLineCut NoteCode = "last-line-cut"
+	// NoteBlanksTrimmed: blanks or invisible characters around a value.
+	NoteBlanksTrimmed NoteCode = "blanks-trimmed"
+	// NoteUTF8Unused: bytes that are no UTF-8, in a column that is not used.
+	NoteUTF8Unused NoteCode = "utf8-invalid-unused"
+	// NoteSoCClamped: a state of charge up to 1 % outside 0 to 100 was set to the end.
+	NoteSoCClamped NoteCode = "soc-clamped"
+	// NoteSensorDefault: exactly −40 or 85 °C, a disconnected sensor; taken as absent.
+	NoteSensorDefault NoteCode = "sensor-default"
+	// NoteLocalTime: a local time was read in the profile's zone.
+	NoteLocalTime NoteCode = "local-time"
+	// NoteTimeFraction: an epoch time with a fraction or exponent.
+	NoteTimeFraction NoteCode = "epoch-fraction"
+	// NoteTime24: 24:00:00 was read as 00:00 of the next day.
+	NoteTime24 NoteCode = "time-24h"
+	// NoteLeapSecond: 23:59:60 was read as 23:59:59.999.
+	NoteLeapSecond NoteCode = "leap-second"
+	// NoteNumberAsText: a JSON number in quotes, which the profile allows.
+	NoteNumberAsText NoteCode = "number-as-text"
+	// NoteSignFlipped: state of charge falls while charging, and the other way
+	// round; Detail names the unit. See Report.SignFlips.
+	NoteSignFlipped NoteCode = "sign-flipped"
+)
+
+// Note is something that was accepted, with how often.
+type Note struct {
+	Code  NoteCode
+	Count int64
+	// Detail names the column or unit, "" where the note concerns the whole.
+	Detail string
+}
+
+// rowNotes is a set of notes that one row earned. They are counted once the
+// row is complete, because a row that meets the end of the window is read
+// again.
+type rowNotes uint16
+
+const (
+	rowTrimmed rowNotes = 1 << iota
+	rowUTF8Unused
+	rowSoCClamped
+	rowSensorDefault
+	rowLocalTime
+	rowTimeFraction
+	rowTime24
+	rowLeapSecond
+	rowNumberAsText
+	rowBOMInside
+	rowNoteCount = iota
+)
+
+var rowNoteCodes = [rowNoteCount]NoteCode{
+	NoteBlanksTrimmed, NoteUTF8Unused, NoteSoCClamped, NoteSensorDefault, NoteLocalTime,
+	NoteTimeFraction, NoteTime24, NoteLeapSecond, NoteNumberAsText, NoteBOMInside,
+}
+
+// SignFlip says that the state of charge of a unit moves against the sign of
+// its power or current. It is reported, never mended: the profile must say
+// sign: flipped.
+type SignFlip struct {
+	Serial analytics.Serial
+	// Against and Along sum the changes of state of charge, in 0.1 %, that
+	// went against and along with the sign.
+	Against, Along int64
+}
+
+// note adds to a note of the report.
+func (d *Decoder) note(code NoteCode, detail string, count int64) {
+	for i := range d.rep.Notes {
+		if n := &d.rep.Notes[i]; n.Code == code && n.Detail == detail {
+			n.Count += count
+			return
+		}
+	}
+	if len(d.rep.Notes) < maxDetails {
+		d.rep.Notes = append(d.rep.Notes, Note{Code: code, Detail: detail, Count: count})
+	}
+}
+
+// noteRow counts the notes of an accepted row.
+func (d *Decoder) noteRow() {
+	for i := range rowNoteCodes {
+		if d.rowNotes&(1<<i) != 0 {
+			d.noteCounts[i]++
+		}
+	}
+}
+
+// closeNotes writes the counted notes into the report.
+func (d *Decoder) closeNotes() {
+	for i, count := range d.noteCounts {
+		if count > 0 {
+			d.note(rowNoteCodes[i], "", count)
+		}
+	}
+	d.noteCounts = [rowNoteCount]int64{}
+	if d.crlf > 0 && d.crlf < d.ends {
+		d.note(NoteMixedLineEnds, "", d.crlf)
+	}
+	d.rep.SignFlips = d.serials.flips(d.rep.SignFlips)
+	sort.Slice(d.rep.SignFlips, func(i, j int) bool { return d.rep.SignFlips[i].Serial < d.rep.SignFlips[j].Serial })
+	for _, f := range d.rep.SignFlips {
+		d.note(NoteSignFlipped, string(f.Serial), 1)
+	}
+}
+
+// String writes the note for people.
+func (n Note) String() string {
+	if n.Detail == "" {
+		return fmt.Sprintf("%s ×%d", n.Code, n.Count)
+	}
+	return fmt.Sprintf("%s %s ×%d", n.Code, n.Detail, n.Count)
+}
