@@ -1,0 +1,203 @@
+package api
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"mime/multipart"
+	"net/http"
+	"slices"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"fadeledger/analytics"
+)
+
+// DefaultCollector names the collector of a delivery that names none.
+const DefaultCollector = "http"
+
+// Files that a registration may hold.
+var registrationFiles = []string{"models.yaml", "sites.csv", "units.csv"}
+
+// ReceiptBody says that a delivery is stored.
+type ReceiptBody struct {
+	Stream        string           `json:"stream"`
+	Sequence      uint64           `json:"sequence" doc:"ask /deliveries/{sequence} what became of it"`
+	AlreadyStored bool             `json:"already_stored" doc:"the message ID was known and nothing new was stored"`
+	Bytes         int              `json:"bytes"`
+	Samples       *int64           `json:"samples,omitempty" doc:"rows that could be read"`
+	Quarantined   map[string]int64 `json:"quarantined,omitempty" doc:"rows that will be quarantined, by reason"`
+}
+
+// RegistrationBody says what was registered.
+type RegistrationBody struct {
+	Models int `json:"models"`
+	Terms  int `json:"terms"`
+	Sites  int `json:"sites"`
+	Units  int `json:"units"`
+}
+
+type telemetryInput struct {
+	Collector       string `query:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$" doc:"who sends; http unless given"`
+	ContentType     string `header:"Content-Type" doc:"text/csv, application/json or application/x-ndjson"`
+	ContentEncoding string `header:"Content-Encoding" doc:"gzip or zstd, absent when not compressed"`
+	MessageID       string `header:"Nats-Msg-Id" maxLength:"128" doc:"lets the broker filter a delivery that is sent twice"`
+	RawBody         []byte `contentType:"text/csv"`
+}
+
+type telemetryOutput struct {
+	Location string `header:"Location" doc:"where to ask what became of the delivery"`
+	Body     ReceiptBody
+}
+
+type registerInput struct {
+	Name        string `query:"name" enum:"models.yaml,sites.csv,units.csv" doc:"the file's name where the body is one file"`
+	ContentType string `header:"Content-Type"`
+	RawBody     []byte `contentType:"multipart/form-data"`
+}
+
+type registerOutput struct{ Body RegistrationBody }
+
+func (a *API) registerDoors() {
+	huma.Register(a.huma, huma.Operation{
+		OperationID: "telemetry", Method: http.MethodPost, Path: Base + "/telemetry", Tags: []string{"Way in"},
+		Summary:       "Hand in telemetry",
+		Description:   "Answers 202 once the broker has stored the body durably; counting follows. Sending the same samples again is safe: they are told as duplicates. See README for the fields.",
+		DefaultStatus: http.StatusAccepted,
+		MaxBodyBytes:  a.cfg.MaxBody, BodyReadTimeout: time.Minute,
+		Errors: []int{400, 413, 415, 422, 503},
+		RequestBody: &huma.RequestBody{Content: map[string]*huma.MediaType{
+			"application/json": {}, "application/x-ndjson": {},
+		}},
+	}, a.handleTelemetry)
+	huma.Register(a.huma, huma.Operation{
+		OperationID: "register", Method: http.MethodPost, Path: Base + "/register", Tags: []string{"Fleet"},
+		Summary:      "Register models, terms, sites and units",
+		Description:  "Either a form with files named models.yaml, sites.csv and units.csv (any of them), or one file as the body with its name as a parameter. All of it is taken or nothing.",
+		MaxBodyBytes: a.cfg.MaxBody, BodyReadTimeout: time.Minute,
+		Errors: []int{400, 413, 422, 503},
+		RequestBody: &huma.RequestBody{Content: map[string]*huma.MediaType{
+			"multipart/form-data": {}, "text/csv": {}, "application/yaml": {},
+		}},
+	}, a.handleRegister)
+}
+
+func (a *API) handleTelemetry(ctx context.Context, in *telemetryInput) (*telemetryOutput, error) {
+	if a.cfg.Intake == nil {
+		return nil, huma.Error503ServiceUnavailable("this process takes no telemetry over HTTP")
+	}
+	env, err := envelope(in)
+	if err != nil {
+		return nil, err
+	}
+	r, err := a.cfg.Intake.Publish(ctx, env)
+	if errors.Is(err, analytics.ErrInvalid) {
+		return nil, huma.Error422UnprocessableEntity(err.Error())
+	}
+	if err != nil {
+		a.cfg.Logger.Error("publish delivery", "collector", env.Collector, "err", err)
+		return nil, huma.Error503ServiceUnavailable("the broker did not confirm that the delivery is stored; send it again, which is safe")
+	}
+	return &telemetryOutput{
+		Location: fmt.Sprintf("%s/deliveries/%d", Base, r.Sequence),
+		Body: ReceiptBody{
+			Stream: r.Stream, Sequence: r.Sequence, AlreadyStored: r.AlreadyStored, Bytes: len(env.Body),
+			Samples: r.Samples, Quarantined: r.Quarantined,
+		},
+	}, nil
+}
+
+// envelope checks what can be checked without reading the body.
+func envelope(in *telemetryInput) (Envelope, error) {
+	kind, _, err := mime.ParseMediaType(in.ContentType)
+	if err != nil || !slices.Contains([]string{"text/csv", "application/json", "application/x-ndjson"}, kind) {
+		return Envelope{}, huma.Error415UnsupportedMediaType(
+			fmt.Sprintf("Content-Type %q is not taken; send text/csv, application/json or application/x-ndjson", in.ContentType))
+	}
+	if in.ContentEncoding != "" && in.ContentEncoding != "gzip" && in.ContentEncoding != "zstd" {
+		return Envelope{}, huma.Error415UnsupportedMediaType(
+			fmt.Sprintf("Content-Encoding %q is not taken; send gzip, zstd or none", in.ContentEncoding))
+	}
+	if len(in.RawBody) == 0 {
+		return Envelope{}, huma.Error400BadRequest("the body is empty")
+	}
+	env := Envelope{
+		Collector: in.Collector, ContentType: in.ContentType, ContentEncoding: in.ContentEncoding,
+		MessageID: in.MessageID, Body: in.RawBody,
+	}
+	if env.Collector == "" {
+		env.Collector = DefaultCollector
+	}
+	return env, nil
+}
+
+func (a *API) handleRegister(ctx context.Context, in *registerInput) (*registerOutput, error) {
+	if a.cfg.Registrar == nil {
+		return nil, huma.Error503ServiceUnavailable("this process takes no registrations")
+	}
+	files, err := filesOf(in)
+	if err != nil {
+		return nil, huma.Error400BadRequest(err.Error())
+	}
+	r, err := a.cfg.Registrar.Register(ctx, files)
+	if err != nil {
+		return nil, a.problem("register", err)
+	}
+	if len(r.Problems) > 0 {
+		return nil, registrationProblem(r.Problems)
+	}
+	return &registerOutput{Body: RegistrationBody{Models: r.Models, Terms: r.Terms, Sites: r.Sites, Units: r.Units}}, nil
+}
+
+func registrationProblem(problems []Problem) error {
+	details := make([]error, len(problems))
+	for i, p := range problems {
+		place := p.File
+		if p.Line > 0 {
+			place += fmt.Sprintf(":%d", p.Line)
+		}
+		if p.Field != "" {
+			place += ":" + p.Field
+		}
+		details[i] = &huma.ErrorDetail{Location: place, Message: p.Message}
+	}
+	return huma.Error422UnprocessableEntity("nothing was registered: mend what is listed and send it again", details...)
+}
+
+// filesOf takes the files out of a form, or the body as the one file that the
+// name parameter tells.
+func filesOf(in *registerInput) (map[string][]byte, error) {
+	kind, params, err := mime.ParseMediaType(in.ContentType)
+	if err != nil || kind != "multipart/form-data" {
+		if in.Name == "" {
+			return nil, errors.New("say with ?name= which file the body is: models.yaml, sites.csv or units.csv")
+		}
+		return map[string][]byte{in.Name: in.RawBody}, nil
+	}
+	files := make(map[string][]byte)
+	form := multipart.NewReader(bytes.NewReader(in.RawBody), params["boundary"])
+	for {
+		part, err := form.NextPart()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, fmt.Errorf("read the form: %w", err)
+		}
+		name := part.FileName()
+		if !slices.Contains(registrationFiles, name) {
+			return nil, fmt.Errorf("file %q is none of models.yaml, sites.csv, units.csv", name)
+		}
+		if files[name], err = io.ReadAll(part); err != nil {
+			return nil, fmt.Errorf("read %s: %w", name, err)
+		}
+	}
+	if len(files) == 0 {
+		return nil, errors.New("the form holds no file")
+	}
+	return files, nil
+}

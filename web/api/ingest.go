@@ -1,0 +1,201 @@
+package api
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"fadeledger/analytics"
+)
+
+// DeliveryBody is one message that was stored and counted.
+type DeliveryBody struct {
+	Stream    string                  `json:"stream"`
+	Sequence  uint64                  `json:"sequence"`
+	Collector string                  `json:"collector"`
+	Batch     string                  `json:"batch,omitempty"`
+	StoredAt  time.Time               `json:"stored_at"`
+	CountedAt time.Time               `json:"counted_at"`
+	Rows      analytics.DeliveryTally `json:"rows" doc:"read = accepted + duplicates + disputed + superseded + quarantined"`
+}
+
+// CollectorBody sums the deliveries of a collector.
+type CollectorBody struct {
+	Collector    string                  `json:"collector"`
+	Deliveries   int64                   `json:"deliveries"`
+	Rows         analytics.DeliveryTally `json:"rows"`
+	LastStoredAt time.Time               `json:"last_stored_at"`
+}
+
+// StreamBody is the broker's side.
+type StreamBody struct {
+	Name         string     `json:"name"`
+	Messages     uint64     `json:"messages"`
+	Bytes        uint64     `json:"bytes"`
+	Pending      uint64     `json:"pending" doc:"stored but not yet taken by a worker"`
+	Unacked      uint64     `json:"unacked" doc:"taken but not yet acknowledged"`
+	LastSequence uint64     `json:"last_sequence"`
+	LastStoredAt *time.Time `json:"last_stored_at"`
+}
+
+// IngestBody is the state of the way in.
+type IngestBody struct {
+	AsOf       time.Time               `json:"as_of"`
+	Deliveries int64                   `json:"deliveries"`
+	Rows       analytics.DeliveryTally `json:"rows"`
+	Balanced   bool                    `json:"balanced" doc:"whether every row read is accounted for"`
+	Quarantine map[string]int64        `json:"quarantine" doc:"open rows by reason"`
+	Collectors []CollectorBody         `json:"collectors"`
+	Recounts   int64                   `json:"recounts"`
+	Stream     *StreamBody             `json:"stream" doc:"null when the broker cannot be asked"`
+}
+
+// QuarantinedBody is a row that could not be counted.
+type QuarantinedBody struct {
+	ID        int64     `json:"id"`
+	Collector string    `json:"collector"`
+	Sequence  uint64    `json:"sequence"`
+	Batch     string    `json:"batch,omitempty"`
+	Line      int       `json:"line" doc:"counted from 1; 0 for the delivery as a whole"`
+	Field     string    `json:"field,omitempty"`
+	Reason    string    `json:"reason"`
+	Message   string    `json:"message"`
+	Remedy    string    `json:"remedy"`
+	Unit      string    `json:"unit,omitempty"`
+	Raw       []byte    `json:"raw" doc:"the bytes of the row or the first part of them, base64"`
+	StoredAt  time.Time `json:"stored_at"`
+}
+
+type ingestOutput struct{ Body IngestBody }
+
+type deliveriesInput struct {
+	Before uint64 `query:"before" doc:"only sequences below; from the newest on unless given"`
+	Limit  int    `query:"limit" minimum:"1" maximum:"500" default:"50"`
+}
+
+type deliveriesOutput struct {
+	Body struct {
+		Deliveries []DeliveryBody `json:"deliveries"`
+		Next       uint64         `json:"next,omitempty" doc:"give it back as before for the next page; absent on the last"`
+	}
+}
+
+type deliveryInput struct {
+	Sequence uint64 `path:"sequence" minimum:"1"`
+}
+
+type deliveryOutput struct{ Body DeliveryBody }
+
+type quarantineInput struct {
+	Reason string `query:"reason" maxLength:"64" doc:"a reason code; all unless given"`
+	After  int64  `query:"after" minimum:"0" doc:"cursor of the page before"`
+	Limit  int    `query:"limit" minimum:"1" maximum:"500" default:"50"`
+}
+
+type quarantineOutput struct {
+	Body struct {
+		Rows []QuarantinedBody `json:"rows"`
+		Next int64             `json:"next,omitempty" doc:"give it back as after for the next page; absent on the last"`
+	}
+}
+
+func (a *API) registerIngest() {
+	huma.Register(a.huma, read("ingest", "/ingest", "Way in", "The state of the way in", ""), a.handleIngest)
+	huma.Register(a.huma, read("deliveries", "/deliveries", "Way in", "Deliveries that were counted, newest first", ""), a.handleDeliveries)
+	huma.Register(a.huma, read("delivery", "/deliveries/{sequence}", "Way in", "What became of one delivery",
+		"Answers 404 until the delivery is counted."), a.handleDelivery)
+	huma.Register(a.huma, read("quarantine", "/quarantine", "Way in", "Rows that could not be counted, newest first", ""), a.handleQuarantine)
+}
+
+func (a *API) handleIngest(ctx context.Context, _ *struct{}) (*ingestOutput, error) {
+	s, err := a.cfg.Ledger.Ingest(ctx)
+	if err != nil {
+		return nil, a.problem("sum up the way in", err)
+	}
+	b := IngestBody{
+		AsOf: s.AsOf.Time(), Deliveries: s.Deliveries, Rows: s.Tally, Balanced: s.Tally.Balanced(), Recounts: s.Recounts,
+		Quarantine: make(map[string]int64, len(s.Quarantine)), Collectors: make([]CollectorBody, 0, len(s.Collectors)),
+	}
+	for _, q := range s.Quarantine {
+		b.Quarantine[q.Reason] = q.Rows
+	}
+	for _, c := range s.Collectors {
+		b.Collectors = append(b.Collectors, CollectorBody{
+			Collector: c.Collector, Deliveries: c.Deliveries, Rows: c.Tally, LastStoredAt: c.LastStoredAt.Time(),
+		})
+	}
+	b.Stream = a.stream(ctx)
+	return &ingestOutput{Body: b}, nil
+}
+
+// stream asks the broker; nil when it cannot be asked, since the rest of the
+// answer is worth having without it.
+func (a *API) stream(ctx context.Context) *StreamBody {
+	if a.cfg.Broker == nil {
+		return nil
+	}
+	st, err := a.cfg.Broker.Stream(ctx)
+	if err != nil {
+		a.cfg.Logger.Warn("ask the broker", "err", err)
+		return nil
+	}
+	return &StreamBody{
+		Name: st.Name, Messages: st.Messages, Bytes: st.Bytes, Pending: st.Pending, Unacked: st.Unacked,
+		LastSequence: st.LastSequence, LastStoredAt: instant(st.LastStoredAt),
+	}
+}
+
+func deliveryBody(d analytics.Delivery) DeliveryBody {
+	return DeliveryBody{
+		Stream: d.Stream, Sequence: d.Sequence, Collector: d.Collector, Batch: d.Batch,
+		StoredAt: d.StoredAt.Time(), CountedAt: d.CountedAt.Time(), Rows: d.Tally,
+	}
+}
+
+func (a *API) handleDeliveries(ctx context.Context, in *deliveriesInput) (*deliveriesOutput, error) {
+	rows, err := a.cfg.Ledger.Deliveries(ctx, in.Before, in.Limit)
+	if err != nil {
+		return nil, a.problem("list deliveries", err)
+	}
+	out := &deliveriesOutput{}
+	out.Body.Deliveries = make([]DeliveryBody, 0, len(rows))
+	for _, d := range rows {
+		out.Body.Deliveries = append(out.Body.Deliveries, deliveryBody(d))
+	}
+	if len(rows) == in.Limit {
+		out.Body.Next = rows[len(rows)-1].Sequence
+	}
+	return out, nil
+}
+
+func (a *API) handleDelivery(ctx context.Context, in *deliveryInput) (*deliveryOutput, error) {
+	rows, err := a.cfg.Ledger.Deliveries(ctx, in.Sequence+1, 1)
+	if err != nil {
+		return nil, a.problem("read the delivery", err)
+	}
+	if len(rows) == 0 || rows[0].Sequence != in.Sequence {
+		return nil, huma.Error404NotFound(fmt.Sprintf("delivery %d is not counted (yet); ask again in a few seconds", in.Sequence))
+	}
+	return &deliveryOutput{Body: deliveryBody(rows[0])}, nil
+}
+
+func (a *API) handleQuarantine(ctx context.Context, in *quarantineInput) (*quarantineOutput, error) {
+	rows, err := a.cfg.Ledger.Quarantine(ctx, in.Reason, in.After, in.Limit)
+	if err != nil {
+		return nil, a.problem("list quarantined rows", err)
+	}
+	out := &quarantineOutput{}
+	out.Body.Rows = make([]QuarantinedBody, 0, len(rows))
+	for _, q := range rows {
+		out.Body.Rows = append(out.Body.Rows, QuarantinedBody{
+			ID: q.ID, Collector: q.Collector, Sequence: q.Sequence, Batch: q.Batch, Line: q.Line, Field: q.Field,
+			Reason: q.Reason, Message: q.Message, Remedy: q.Remedy, Unit: string(q.Serial), Raw: q.Raw, StoredAt: q.StoredAt.Time(),
+		})
+	}
+	if len(rows) == in.Limit {
+		out.Body.Next = rows[len(rows)-1].ID
+	}
+	return out, nil
+}

@@ -1,0 +1,90 @@
+package api
+
+import (
+	"context"
+
+	"fadeledger/analytics"
+)
+
+// Ledger reads what is stored. Errors match analytics.ErrNotFound where there
+// is no such unit and analytics.ErrInvalid where a cursor or filter makes no
+// sense. Ranges are half open: [from, to).
+type Ledger interface {
+	Fleet(ctx context.Context) (analytics.FleetSummary, error)
+	Units(ctx context.Context, filter analytics.UnitFilter) (analytics.UnitPage, error)
+	Unit(ctx context.Context, serial analytics.Serial) (analytics.UnitReport, error)
+	// Days gives the days that hold something, in ascending order.
+	Days(ctx context.Context, serial analytics.Serial, from, to analytics.Day) ([]analytics.DayCount, error)
+	// Samples yields the samples that count, in ascending order of time, until
+	// the end or until yield returns an error, which it returns as it is.
+	Samples(ctx context.Context, serial analytics.Serial, from, to analytics.Instant, yield func(analytics.Sample) error) error
+	Ingest(ctx context.Context) (analytics.IngestSummary, error)
+	// Deliveries gives the newest first, those below sequence before (0: from
+	// the newest on).
+	Deliveries(ctx context.Context, before uint64, limit int) ([]analytics.Delivery, error)
+	// Quarantine gives open rows of a reason (empty: all), newest first, those
+	// with an ID below after (0: from the newest on).
+	Quarantine(ctx context.Context, reason string, after int64, limit int) ([]analytics.Quarantined, error)
+}
+
+// Envelope is a delivery as it came over HTTP, not decoded.
+type Envelope struct {
+	Collector string
+	// ContentType and ContentEncoding are as the sender stated them; the
+	// latter is empty, gzip or zstd.
+	ContentType, ContentEncoding string
+	// MessageID lets the broker filter a delivery that is sent twice within
+	// its window; empty for none.
+	MessageID string
+	// Body is as sent, still compressed.
+	Body []byte
+}
+
+// Receipt says that the broker has stored a delivery durably.
+type Receipt struct {
+	Stream   string
+	Sequence uint64
+	// AlreadyStored: the broker knew the message ID and stored nothing new.
+	AlreadyStored bool
+	// Samples counts the rows that could be read, Quarantined those that will
+	// be quarantined by reason. Both are nil where the body is not read before
+	// it is stored.
+	Samples     *int64
+	Quarantined map[string]int64
+}
+
+// Intake hands a delivery to the broker and returns once it is stored.
+// An error that matches analytics.ErrInvalid is the sender's; any other means
+// that nothing is known to be stored, and the delivery may be sent again.
+type Intake interface {
+	Publish(ctx context.Context, delivery Envelope) (Receipt, error)
+}
+
+// Problem is something wrong in a registration file.
+type Problem struct {
+	// File is the file's name, Line is counted from 1 (0: the file as a
+	// whole), Field names the column or key.
+	File    string
+	Line    int
+	Field   string
+	Message string
+}
+
+// Registration says what was registered.
+type Registration struct {
+	Models, Terms, Sites, Units int
+	// Problems is not empty where something could not be taken; then nothing
+	// was registered.
+	Problems []Problem
+}
+
+// Registrar registers models, terms, sites and units. The files are keyed by
+// their name: models.yaml, sites.csv, units.csv; at least one is there.
+type Registrar interface {
+	Register(ctx context.Context, files map[string][]byte) (Registration, error)
+}
+
+// Broker tells the state of the stream that deliveries wait in.
+type Broker interface {
+	Stream(ctx context.Context) (analytics.StreamState, error)
+}
