@@ -29,6 +29,10 @@ type UnitSamples struct {
 	PassedFuture bool
 }
 
+// ReleaseStream names the stream that released rows are recorded under; the
+// sequence is the id of the row.
+const ReleaseStream = "release"
+
 // FutureSkew is how far a sample's time may lie after the time at which its
 // delivery was stored.
 const FutureSkew = 10 * Minute
@@ -39,3 +43,14 @@ const (
 	ReasonFuture            = "from-the-future"
 	ReasonConflictingSample = "conflicting-sample"
 )
+
+// Held is a quarantined row with all that reading it again needs.
+type Held struct {
+	Quarantined
+	ContentType, ContentEncoding string
+	// Header is the header line of a CSV delivery.
+	Header []byte
+	// Samples are what could be read but not counted; empty for rows that
+	// could not be read.
+	Samples []Sample
+}

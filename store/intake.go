@@ -105,7 +105,7 @@ func (db *DB) Deliveries(ctx context.Context, before uint64, limit int) ([]analy
 			d.read, d.accepted, d.duplicates, d.disputed, d.superseded, d.quarantined
 		FROM delivery d JOIN stream st USING (stream_id)
 		WHERE d.sequence < $1 AND d.stream_id = (SELECT max(stream_id) FROM stream WHERE name <> $3)
-		ORDER BY d.sequence DESC LIMIT $2`, int64(before), limit, ReleaseStream)
+		ORDER BY d.sequence DESC LIMIT $2`, int64(before), limit, analytics.ReleaseStream)
 	if err != nil {
 		return nil, fmt.Errorf("list deliveries: %w", err)
 	}
@@ -141,18 +141,21 @@ func (db *DB) Batches(ctx context.Context, collector, prefix string) ([]analytic
 	return collectDeliveries(rows)
 }
 
-// Quarantine lists rows in quarantine with an id above after, of one reason or
-// of all when reason is empty. Versions in dispute are listed only by their
+// Quarantine lists rows in quarantine, newest first: those with an id below
+// after, or the newest when after is 0; of one reason or of all. Versions in dispute are listed only by their
 // own reason.
 func (db *DB) Quarantine(ctx context.Context, reason string, after int64, limit int) ([]analytics.Quarantined, error) {
+	if after <= 0 {
+		after = 1<<63 - 1
+	}
 	if reason == analytics.ReasonConflictingSample {
 		return db.disputes(ctx, after, limit)
 	}
 	rows, err := db.pool.Query(ctx, `
 		SELECT quarantine_id, collector, sequence, batch, line, field, reason, message, remedy, serial, raw, stored_at, released_at
 		FROM quarantine
-		WHERE released_at IS NULL AND ($1 = '' OR reason = $1) AND quarantine_id > $2
-		ORDER BY quarantine_id LIMIT $3`, reason, after, limit)
+		WHERE released_at IS NULL AND ($1 = '' OR reason = $1) AND quarantine_id < $2
+		ORDER BY quarantine_id DESC LIMIT $3`, reason, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("list quarantine: %w", err)
 	}
@@ -172,7 +175,7 @@ func (db *DB) disputes(ctx context.Context, after int64, limit int) ([]analytics
 	rows, err := db.pool.Query(ctx, `
 		SELECT o.other_id, u.serial, o.at, o.body
 		FROM sample_other o JOIN unit u USING (unit_id)
-		WHERE o.disputed AND o.other_id > $1 ORDER BY o.other_id LIMIT $2`, after, limit)
+		WHERE o.disputed AND o.other_id < $1 ORDER BY o.other_id DESC LIMIT $2`, after, limit)
 	if err != nil {
 		return nil, fmt.Errorf("list disputes: %w", err)
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"fadeledger/analytics"
+	"fadeledger/analytics/catalog"
 )
 
 // Registration is a set of models, terms, sites and units to register.
@@ -89,7 +90,7 @@ func registerModel(ctx context.Context, tx pgx.Tx, m analytics.Model, done *Regi
 		return err
 	}
 	if o := old[m.Name]; o != nil {
-		if equalJSON(o, m) {
+		if catalog.SameModel(*o, m) {
 			return nil
 		}
 		var counted bool
@@ -121,7 +122,7 @@ func registerTerms(ctx context.Context, tx pgx.Tx, t analytics.Terms, done *Regi
 		return err
 	}
 	if old != nil {
-		if equalJSON(old, t) {
+		if catalog.SameTerms(*old, t) {
 			return nil
 		}
 		return fmt.Errorf("register terms %s: %w: an edition never changes; register the new one under another name", t.Name, analytics.ErrConflict)
@@ -135,12 +136,6 @@ func registerTerms(ctx context.Context, tx pgx.Tx, t analytics.Terms, done *Regi
 	}
 	done.NewTerms++
 	return nil
-}
-
-func equalJSON(a, b any) bool {
-	x, errX := json.Marshal(a)
-	y, errY := json.Marshal(b)
-	return errX == nil && errY == nil && string(x) == string(y)
 }
 
 func registerUnit(ctx context.Context, tx pgx.Tx, u analytics.Unit, done *Registered) error {
@@ -183,6 +178,29 @@ func registerUnit(ctx context.Context, tx pgx.Tx, u analytics.Unit, done *Regist
 	done.NewUnits++
 	done.NewSerials = append(done.NewSerials, u.Serial)
 	return nil
+}
+
+// Known gives the names that are registered, for checking files against them.
+func (db *DB) Known(ctx context.Context) (catalog.Known, error) {
+	var known catalog.Known
+	models, terms, err := db.Catalogue(ctx)
+	if err != nil {
+		return known, err
+	}
+	for name := range models {
+		known.AddModel(name)
+	}
+	for name, t := range terms {
+		known.AddTerms(name, t.Model)
+	}
+	sites, err := column[string](ctx, db.pool, `SELECT name FROM site`)
+	if err != nil {
+		return known, fmt.Errorf("load sites: %w", err)
+	}
+	for _, s := range sites {
+		known.AddSite(s)
+	}
+	return known, nil
 }
 
 // Catalogue gives the registered models and terms by name.

@@ -10,36 +10,24 @@ import (
 	"fadeledger/store/block"
 )
 
-// ReleaseStream names the stream that released rows are recorded under.
-const ReleaseStream = "release"
-
-// Held is a quarantined row with all that reading it again needs.
-type Held struct {
-	analytics.Quarantined
-	ContentType, ContentEncoding string
-	Header                       []byte
-	// Samples are what could be read; empty for rows that could not be.
-	Samples []analytics.Sample
-}
-
 // HeldByID gives rows in quarantine that are not released yet.
-func (db *DB) HeldByID(ctx context.Context, ids []int64) ([]Held, error) {
+func (db *DB) HeldByID(ctx context.Context, ids []int64) ([]analytics.Held, error) {
 	return db.held(ctx, `quarantine_id = ANY ($1)`, ids)
 }
 
 // HeldByReason gives at most limit rows of a reason, oldest first.
-func (db *DB) HeldByReason(ctx context.Context, reason string, limit int) ([]Held, error) {
+func (db *DB) HeldByReason(ctx context.Context, reason string, limit int) ([]analytics.Held, error) {
 	return db.held(ctx, `reason = $1 ORDER BY quarantine_id LIMIT $2`, reason, limit)
 }
 
 // HeldRegistered gives at most limit rows that waited for units which are
 // registered now, oldest first.
-func (db *DB) HeldRegistered(ctx context.Context, limit int) ([]Held, error) {
+func (db *DB) HeldRegistered(ctx context.Context, limit int) ([]analytics.Held, error) {
 	return db.held(ctx, `reason = $1 AND serial IN (SELECT serial FROM unit) ORDER BY quarantine_id LIMIT $2`,
 		analytics.ReasonUnknownUnit, limit)
 }
 
-func (db *DB) held(ctx context.Context, condition string, args ...any) ([]Held, error) {
+func (db *DB) held(ctx context.Context, condition string, args ...any) ([]analytics.Held, error) {
 	rows, err := db.pool.Query(ctx, `
 		SELECT quarantine_id, collector, sequence, batch, line, field, reason, message, remedy, serial, raw, stored_at,
 			content_type, content_encoding, header, samples
@@ -47,8 +35,8 @@ func (db *DB) held(ctx context.Context, condition string, args ...any) ([]Held, 
 	if err != nil {
 		return nil, fmt.Errorf("read quarantine: %w", err)
 	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Held, error) {
-		var h Held
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.Held, error) {
+		var h analytics.Held
 		var body []byte
 		err := row.Scan(&h.ID, &h.Collector, &h.Sequence, &h.Batch, &h.Line, &h.Field, &h.Reason, &h.Message,
 			&h.Remedy, &h.Serial, &h.Raw, &h.StoredAt, &h.ContentType, &h.ContentEncoding, &h.Header, &body)

@@ -1,0 +1,203 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"fadeledger/analytics"
+	"fadeledger/analytics/catalog"
+	"fadeledger/ingest"
+	"fadeledger/ingest/broker"
+	"fadeledger/ingest/decode"
+	"fadeledger/ingest/profile"
+	"fadeledger/store"
+	"fadeledger/web/api"
+)
+
+// intake hands deliveries that came over HTTP to the broker.
+type intake struct {
+	publisher *broker.Publisher
+	db        *store.DB
+	identity  string
+}
+
+// Publish reads the body once to tell the sender what will become of it, and
+// stores it as it came.
+func (i *intake) Publish(ctx context.Context, e api.Envelope) (api.Receipt, error) {
+	hash, err := i.profileHash(ctx, e)
+	if err != nil {
+		return api.Receipt{}, err
+	}
+	in, err := (&ingest.Reader{Profiles: i.db}).Read(ctx, ingest.Envelope{
+		Delivery:    analytics.Delivery{Collector: e.Collector},
+		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, ProfileHash: hash, Body: e.Body,
+	})
+	if err != nil {
+		return api.Receipt{}, err
+	}
+	ack, err := i.publisher.Publish(ctx, e.Collector, broker.Message{
+		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, ID: e.MessageID,
+		Batch: e.Batch, Profile: hash, Body: e.Body,
+	})
+	switch {
+	case errors.Is(err, broker.ErrCollector), errors.Is(err, broker.ErrMessage), errors.Is(err, broker.ErrTooLarge):
+		return api.Receipt{}, fmt.Errorf("%w: %w", analytics.ErrInvalid, err)
+	case err != nil:
+		return api.Receipt{}, err
+	}
+	r := api.Receipt{Stream: i.identity, Sequence: ack.Sequence, AlreadyStored: ack.Duplicate, Quarantined: map[string]int64{}}
+	var samples int64
+	for j := range in.Units {
+		samples += int64(len(in.Units[j].Samples))
+	}
+	for j := range in.Refused {
+		r.Quarantined[in.Refused[j].Reason]++
+	}
+	r.Samples = &samples
+	return r, nil
+}
+
+// profileHash names the profile that a delivery is to be read by, so that a
+// change of the collector's profile does not change deliveries on their way.
+func (i *intake) profileHash(ctx context.Context, e api.Envelope) (string, error) {
+	if e.Profile != "" {
+		return e.Profile, nil
+	}
+	_, hash, err := i.db.Profile(ctx, e.Collector)
+	return hex.EncodeToString(hash), err
+}
+
+// registrar registers files.
+type registrar struct {
+	db  *store.DB
+	log *slog.Logger
+}
+
+// Register checks all files against each other and what is registered, and
+// then takes all or nothing.
+func (r *registrar) Register(ctx context.Context, files map[string][]byte) (api.Registration, error) {
+	reg, problems, err := r.read(ctx, files)
+	if err != nil || len(problems) > 0 {
+		return api.Registration{Problems: problems}, err
+	}
+	done, err := r.db.Register(ctx, reg)
+	if errors.Is(err, analytics.ErrConflict) {
+		return api.Registration{Problems: []api.Problem{{Message: err.Error()}}}, nil
+	}
+	if err != nil {
+		return api.Registration{}, err
+	}
+	r.log.Info("registered", "models", done.NewModels, "terms", done.NewTerms, "sites", done.NewSites, "units", done.NewUnits)
+	return api.Registration{Models: done.Models, Terms: done.Terms, Sites: done.Sites, Units: done.Units}, nil
+}
+
+func (r *registrar) read(ctx context.Context, files map[string][]byte) (store.Registration, []api.Problem, error) {
+	known, err := r.db.Known(ctx)
+	if err != nil {
+		return store.Registration{}, nil, err
+	}
+	return readRegistration(files, known)
+}
+
+// readRegistration parses registration files and checks them together.
+func readRegistration(files map[string][]byte, known catalog.Known) (reg store.Registration, problems []api.Problem, err error) {
+	gather := func(e error) {
+		var list catalog.Problems
+		switch {
+		case e == nil:
+		case errors.As(e, &list):
+			for _, p := range list {
+				problems = append(problems, api.Problem{File: p.File, Line: p.Line, Field: p.Field, Message: p.Message + "; " + p.Remedy})
+			}
+		default:
+			err = e
+		}
+	}
+	models, e := catalog.ParseModels("models.yaml", orEmpty(files["models.yaml"], "models: []"))
+	gather(e)
+	known.AddCatalogue(models)
+	gather(models.Check(known))
+	sites, e := parse(files, "sites.csv", catalog.ParseSites)
+	gather(e)
+	known.AddSites(sites)
+	gather(sites.CheckZones(func(zone string) error { _, err := time.LoadLocation(zone); return err }))
+	units, e := parse(files, "units.csv", catalog.ParseUnits)
+	gather(e)
+	gather(units.Check(known))
+	return store.Registration{Models: models.Models, Terms: models.Terms, Sites: sites.Sites, Units: units.Units}, problems, err
+}
+
+func orEmpty(b []byte, empty string) []byte {
+	if b == nil {
+		return []byte(empty)
+	}
+	return b
+}
+
+// parse reads a file that may be absent.
+func parse[T any](files map[string][]byte, name string, read func(string, []byte) (T, error)) (T, error) {
+	var none T
+	if files[name] == nil {
+		return none, nil
+	}
+	return read(name, files[name])
+}
+
+// streamState asks the broker.
+type streamState struct{ services *services }
+
+// Stream tells the state of the stream.
+func (s streamState) Stream(ctx context.Context) (analytics.StreamState, error) {
+	return broker.State(ctx, s.services.stream)
+}
+
+// keeper changes what is in quarantine and how collectors are read.
+type keeper struct {
+	db *store.DB
+}
+
+// releaseAtOnce bounds how many rows one request brings back.
+const releaseAtOnce = 1000
+
+// Release brings rows back by their ids, or the oldest ones of a reason.
+func (k *keeper) Release(ctx context.Context, ids []int64, reason string) (api.Release, error) {
+	var rows []analytics.Held
+	var err error
+	if len(ids) > 0 {
+		rows, err = k.db.HeldByID(ctx, ids)
+	} else {
+		rows, err = k.db.HeldByReason(ctx, reason, releaseAtOnce)
+	}
+	if err != nil {
+		return api.Release{}, err
+	}
+	done, err := (&ingest.Releaser{Ledger: k.db, Reader: &ingest.Reader{Profiles: k.db}}).Release(ctx, rows)
+	return api.Release{Rows: done.Rows, Samples: done.Samples, Kept: done.Kept, Problems: done.Problems}, err
+}
+
+// SetProfile checks a profile and makes it the collector's.
+func (k *keeper) SetProfile(ctx context.Context, collector string, body []byte) (string, error) {
+	if err := broker.CheckCollector(collector); err != nil {
+		return "", fmt.Errorf("%w: %w", analytics.ErrInvalid, err)
+	}
+	if len(bytes.TrimSpace(body)) > 0 {
+		if _, err := profile.Parse("profile", body); err != nil {
+			return "", fmt.Errorf("%w: %w", analytics.ErrInvalid, err)
+		}
+	}
+	hash, err := k.db.SetProfile(ctx, collector, bytes.TrimSpace(body))
+	return hex.EncodeToString(hash[:]), err
+}
+
+// Batches lists what was counted of a collector's batches.
+func (k *keeper) Batches(ctx context.Context, collector, prefix string) ([]analytics.Delivery, error) {
+	return k.db.Batches(ctx, collector, prefix)
+}
+
+// reasonWords explains reasons for quarantine.
+func reasonWords() []decode.ReasonInfo { return decode.Reasons() }

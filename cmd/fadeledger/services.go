@@ -1,0 +1,174 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"fadeledger/ingest/broker"
+	"fadeledger/migrations"
+	"fadeledger/store"
+	"fadeledger/store/privatepg"
+)
+
+// dependencies are the flags that name a database and a broker.
+type dependencies struct {
+	Database string `help:"Address of the database, postgres://…" env:"FADELEDGER_DATABASE_URL" placeholder:"URL"`
+	Broker   string `help:"Address of the broker, nats://…" env:"FADELEDGER_BROKER_URL" placeholder:"URL"`
+	Replicas int    `help:"Number of broker servers that hold the stream." env:"FADELEDGER_REPLICAS" default:"1"`
+}
+
+// services are what a process works with. Close ends them in the reverse order
+// of their start.
+type services struct {
+	db        *store.DB
+	stream    jetstream.Stream
+	publisher *broker.Publisher
+	identity  string
+	log       *slog.Logger
+	closers   []func(context.Context)
+}
+
+// closeTimeout bounds an orderly end.
+const closeTimeout = 30 * time.Second
+
+func (s *services) onClose(f func(context.Context)) { s.closers = append(s.closers, f) }
+
+// Close ends everything, whatever became of the context of the work.
+func (s *services) Close() {
+	ctx, cancel := context.WithTimeout(context.Background(), closeTimeout)
+	defer cancel()
+	for i := len(s.closers) - 1; i >= 0; i-- {
+		s.closers[i](ctx)
+	}
+	s.closers = nil
+}
+
+// connect uses a database and a broker that run elsewhere.
+func (d dependencies) connect(ctx context.Context, log *slog.Logger, name string) (*services, error) {
+	if d.Database == "" || d.Broker == "" {
+		return nil, errors.New("name the database with --database and the broker with --broker, or run serve --embedded, which brings both")
+	}
+	s := &services{log: log}
+	nc, err := broker.Connect(ctx, d.Broker, "fadeledger "+name, log)
+	if err != nil {
+		return nil, fmt.Errorf("connect to the broker: %w", err)
+	}
+	s.onClose(func(context.Context) { nc.Close() })
+	return s.open(ctx, d.Database, nc, broker.Config{Replicas: d.Replicas}, 1)
+}
+
+// embed starts a private database and a broker in the data directory. A given
+// database is used instead of the private one.
+func embed(ctx context.Context, log *slog.Logger, data, listen, database string) (*services, error) {
+	s := &services{log: log}
+	data, err := filepath.Abs(data)
+	if err != nil {
+		return nil, fmt.Errorf("data directory: %w", err)
+	}
+	// Postgres runs as another user when this process is root.
+	if err := os.MkdirAll(data, 0o755); err != nil {
+		return nil, fmt.Errorf("make data directory: %w", err)
+	}
+	if database == "" {
+		server, err := privatepg.Start(ctx, privatepg.Config{
+			DataDir: filepath.Join(data, "postgres"), Durable: true, Logger: quieter(log),
+		})
+		if err != nil {
+			return nil, fmt.Errorf("start the private database: %w", err)
+		}
+		s.onClose(func(ctx context.Context) {
+			if err := server.Stop(ctx); err != nil {
+				log.Warn("database stopped late", "err", err)
+			}
+		})
+		database = server.URL()
+	}
+	embedded, err := broker.StartEmbedded(ctx, broker.EmbeddedConfig{
+		DataDir: filepath.Join(data, "broker"), Listen: listen, Logger: quieter(log),
+	})
+	if err != nil {
+		s.Close()
+		return nil, fmt.Errorf("start the broker: %w", err)
+	}
+	s.onClose(func(ctx context.Context) {
+		if err := embedded.Shutdown(ctx); err != nil {
+			log.Warn("broker stopped late", "err", err)
+		}
+	})
+	nc, err := embedded.Connect(ctx)
+	if err != nil {
+		s.Close()
+		return nil, fmt.Errorf("connect to the broker: %w", err)
+	}
+	s.onClose(func(context.Context) { nc.Close() })
+	return s.open(ctx, database, nc, broker.Config{MaxBytes: embedded.StreamBytes()}, broker.DefaultBatchMessages)
+}
+
+// quieter keeps the chatter of servers out of the program's own log.
+func quieter(log *slog.Logger) *slog.Logger {
+	if log.Enabled(context.Background(), slog.LevelDebug) {
+		return log
+	}
+	return slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
+}
+
+// open migrates the database and makes sure of the stream.
+func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg broker.Config, batch int) (*services, error) {
+	err := func() error {
+		if err := migrate(ctx, database, s.log); err != nil {
+			return err
+		}
+		db, err := store.Open(ctx, database, s.log)
+		if err != nil {
+			return err
+		}
+		s.db = db
+		s.onClose(func(context.Context) { db.Close() })
+		js, err := jetstream.New(nc)
+		if err != nil {
+			return fmt.Errorf("use JetStream: %w", err)
+		}
+		if s.stream, err = broker.EnsureStream(ctx, js, cfg); err != nil {
+			return fmt.Errorf("make sure of the stream: %w", err)
+		}
+		if s.identity, err = broker.Identity(ctx, s.stream); err != nil {
+			return fmt.Errorf("identify the stream: %w", err)
+		}
+		s.publisher, err = broker.NewPublisher(nc, broker.PublisherConfig{Logger: s.log, BatchMessages: batch})
+		return err
+	}()
+	if err != nil {
+		s.Close()
+		return nil, err
+	}
+	return s, nil
+}
+
+func migrate(ctx context.Context, database string, log *slog.Logger) error {
+	pool, err := pgxpool.New(ctx, database)
+	if err != nil {
+		return fmt.Errorf("open database: %w", err)
+	}
+	defer pool.Close()
+	if _, err := migrations.Up(ctx, pool, quieter(log)); err != nil {
+		return fmt.Errorf("migrate database: %w", err)
+	}
+	return nil
+}
+
+type migrateCmd struct {
+	Database string `help:"Address of the database, postgres://…" env:"FADELEDGER_DATABASE_URL" required:"" placeholder:"URL"`
+}
+
+func (c migrateCmd) Run(ctx context.Context, log *slog.Logger) error {
+	return migrate(ctx, c.Database, log)
+}

@@ -1,0 +1,228 @@
+package ingest
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"fadeledger/analytics"
+	"fadeledger/ingest/decode"
+	"fadeledger/ingest/profile"
+)
+
+// Reasons for quarantine that a reader gives, beside those of package decode.
+const (
+	// ReasonCollectorMismatch: the envelope names another collector than the
+	// one that published it.
+	ReasonCollectorMismatch = "collector-mismatch"
+	// ReasonProfileUnknown: the delivery names a profile that is not kept.
+	ReasonProfileUnknown = "profile-unknown"
+)
+
+// Profiles finds the profiles of collectors.
+type Profiles interface {
+	// Profile gives the profile that the collector has now, no body when it
+	// has none.
+	Profile(ctx context.Context, collector string) (body, hash []byte, err error)
+	// ProfileByHash gives a kept profile; analytics.ErrNotFound if none.
+	ProfileByHash(ctx context.Context, hash []byte) ([]byte, error)
+}
+
+// Envelope is a delivery as it came from the broker.
+type Envelope struct {
+	analytics.Delivery
+	ContentType, ContentEncoding string
+	// ProfileHash is the hexadecimal hash of the profile that the publisher
+	// wants it read by, empty for the collector's own.
+	ProfileHash string
+	Body        []byte
+}
+
+// Reader reads deliveries into samples by unit. It is safe for concurrent use.
+type Reader struct {
+	Profiles Profiles
+
+	mu      sync.Mutex
+	parsed  map[string]*profile.Profile // by hash
+	current map[string]currentProfile   // by collector
+}
+
+// currentProfile is what a collector's profile was a moment ago.
+type currentProfile struct {
+	profile *profile.Profile
+	until   time.Time
+}
+
+// profileTTL is how long a changed profile may go unnoticed where a delivery
+// does not name the one it wants.
+const profileTTL = time.Second
+
+// Read reads one delivery. What cannot be read is in the answer, ready for
+// quarantine; the error is only for what may work another time: the profile
+// could not be loaded, or ctx ended.
+func (r *Reader) Read(ctx context.Context, e Envelope) (analytics.Incoming, error) {
+	in := analytics.Incoming{
+		Delivery: e.Delivery, Hash: hashOf(e), ContentType: e.ContentType, ContentEncoding: e.ContentEncoding,
+	}
+	p, err := r.profile(ctx, e)
+	if errors.Is(err, analytics.ErrNotFound) {
+		in.Refused = []analytics.Quarantined{{
+			Reason: ReasonProfileUnknown, Message: fmt.Sprintf("the delivery names the profile %s, which is not kept", e.ProfileHash),
+			Remedy: "set the profile of the collector, then release the delivery", Raw: e.Body,
+		}}
+		return in, nil
+	}
+	if err != nil {
+		return in, err
+	}
+	g := &gather{in: &in, index: map[analytics.Serial]int{}}
+	report, err := decode.Decode(ctx, bytes.NewReader(e.Body), decode.Options{
+		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, Profile: p,
+	}, g)
+	in.Header = report.Header
+	if report.Batch != "" && in.Batch == "" {
+		in.Batch = report.Batch
+	}
+	var refused *decode.Refused
+	switch {
+	case errors.As(err, &refused):
+		whole(&in, refused.Reason, refused.Message, refused.Remedy, e.Body)
+	case err != nil:
+		return in, fmt.Errorf("read delivery %d of %s: %w", e.Sequence, e.Collector, err)
+	case report.Collector != "" && report.Collector != e.Collector:
+		whole(&in, ReasonCollectorMismatch,
+			fmt.Sprintf("the envelope names the collector %q, but %q published it", report.Collector, e.Collector),
+			"publish under the collector's own subject", e.Body)
+	}
+	return in, nil
+}
+
+// whole turns a delivery into one quarantined item: nothing of it counts.
+func whole(in *analytics.Incoming, reason, message, remedy string, body []byte) {
+	in.Units = nil
+	in.Refused = []analytics.Quarantined{{Reason: reason, Message: message, Remedy: remedy, Raw: body}}
+}
+
+// hashOf tells a delivery from another one at the same place of a stream that
+// lost its end.
+func hashOf(e Envelope) (out [16]byte) {
+	h := sha256.New()
+	for _, part := range []string{e.Collector, e.ContentType, e.ContentEncoding, e.ProfileHash, e.Batch} {
+		fmt.Fprintf(h, "%d:%s", len(part), part)
+	}
+	h.Write(e.Body)
+	copy(out[:], h.Sum(nil))
+	return out
+}
+
+// profile finds the profile to read a delivery by, nil for the plain contract.
+func (r *Reader) profile(ctx context.Context, e Envelope) (*profile.Profile, error) {
+	if e.ProfileHash == "" {
+		return r.currentOf(ctx, e.Collector)
+	}
+	hash, err := hex.DecodeString(e.ProfileHash)
+	if err != nil {
+		return nil, fmt.Errorf("profile %q: %w", e.ProfileHash, analytics.ErrNotFound)
+	}
+	r.mu.Lock()
+	p := r.parsed[string(hash)]
+	r.mu.Unlock()
+	if p != nil {
+		return p, nil
+	}
+	body, err := r.Profiles.ProfileByHash(ctx, hash)
+	if err != nil {
+		return nil, err
+	}
+	return r.parse(e.Collector, body, hash)
+}
+
+func (r *Reader) currentOf(ctx context.Context, collector string) (*profile.Profile, error) {
+	r.mu.Lock()
+	c, ok := r.current[collector]
+	r.mu.Unlock()
+	if ok && time.Now().Before(c.until) {
+		return c.profile, nil
+	}
+	body, hash, err := r.Profiles.Profile(ctx, collector)
+	if err != nil {
+		return nil, err
+	}
+	var p *profile.Profile
+	if len(body) > 0 {
+		if p, err = r.parse(collector, body, hash); err != nil {
+			return nil, err
+		}
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.current == nil {
+		r.current = map[string]currentProfile{}
+	}
+	r.current[collector] = currentProfile{p, time.Now().Add(profileTTL)}
+	return p, nil
+}
+
+func (r *Reader) parse(collector string, body, hash []byte) (*profile.Profile, error) {
+	p, err := profile.Parse(collector, body)
+	if err != nil {
+		return nil, fmt.Errorf("profile of collector %s: %w", collector, err)
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.parsed == nil {
+		r.parsed = map[string]*profile.Profile{}
+	}
+	r.parsed[string(hash)] = p
+	return p, nil
+}
+
+// gather sorts what a decoder gives by unit.
+type gather struct {
+	in    *analytics.Incoming
+	index map[analytics.Serial]int
+	last  int
+}
+
+// Row takes a sample.
+func (g *gather) Row(row decode.Row) error {
+	units := g.in.Units
+	// Rows of one unit usually follow each other.
+	if g.last >= len(units) || units[g.last].Serial != row.Serial {
+		i, ok := g.index[row.Serial]
+		if !ok {
+			i = len(units)
+			g.index[row.Serial] = i
+			units = append(units, analytics.UnitSamples{Serial: row.Serial, FirstLine: row.Line})
+			g.in.Units = units
+		}
+		g.last = i
+	}
+	u := &units[g.last]
+	u.Samples = append(u.Samples, row.Sample)
+	u.LastLine = row.Line
+	return nil
+}
+
+// Problem takes a row that cannot be counted.
+func (g *gather) Problem(p decode.Problem) error {
+	g.in.Refused = append(g.in.Refused, analytics.Quarantined{
+		Line: p.Line, Field: p.Field, Reason: p.Reason, Message: p.Message, Remedy: p.Remedy,
+		Serial: p.Serial, Raw: p.Raw,
+	})
+	return nil
+}
+
+// samples counts what a delivery holds, for the size of transactions.
+func samples(in *analytics.Incoming) int {
+	n := len(in.Refused)
+	for i := range in.Units {
+		n += len(in.Units[i].Samples)
+	}
+	return n
+}

@@ -1,0 +1,362 @@
+package ingest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+	"golang.org/x/sync/semaphore"
+
+	"fadeledger/analytics"
+	"fadeledger/ingest/broker"
+)
+
+// Defaults of a worker.
+const (
+	// DefaultGather is the number of samples that fill a transaction.
+	DefaultGather = 40_000
+	// DefaultLinger is how long a transaction waits to be filled.
+	DefaultLinger = 250 * time.Millisecond
+	// DefaultHeld bounds the decoded samples in memory, at about 80 bytes
+	// each.
+	DefaultHeld = 400_000
+)
+
+// Ledger counts deliveries.
+type Ledger interface {
+	Profiles
+	// Take counts deliveries in one transaction, all or none. Deliveries that
+	// were taken before change nothing.
+	Take(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error)
+}
+
+// Leases share the partitions among workers. A lease saves work; it is not
+// what keeps the ledger right.
+type Leases interface {
+	// Partitions gives those that this worker holds from now on, out of n,
+	// taking and giving back as other workers come and go.
+	Partitions(ctx context.Context, n int) ([]int, error)
+}
+
+// Config configures a Worker. Ledger, Leases, Stream and Logger are required.
+type Config struct {
+	Ledger Ledger
+	Leases Leases
+	Stream jetstream.Stream
+	Logger *slog.Logger
+	// Gather, Linger and Held have the defaults of the same names.
+	Gather int
+	Linger time.Duration
+	Held   int
+	// Rebalance is how often the leases are looked at; 0 means 2 s.
+	Rebalance time.Duration
+	// Counted, if not nil, is told what every transaction counted.
+	Counted func(deliveries int, tally analytics.DeliveryTally)
+}
+
+// Worker moves deliveries from the broker into the ledger.
+type Worker struct {
+	cfg      Config
+	reader   *Reader
+	identity string
+	held     *semaphore.Weighted
+	ready    chan taken
+}
+
+// taken is a delivery on its way to the ledger.
+type taken struct {
+	msg    jetstream.Msg
+	in     analytics.Incoming
+	weight int
+	since  time.Time
+}
+
+// NewWorker checks the configuration and makes a worker.
+func NewWorker(ctx context.Context, cfg Config) (*Worker, error) {
+	if cfg.Ledger == nil || cfg.Leases == nil || cfg.Stream == nil || cfg.Logger == nil {
+		return nil, errors.New("worker: Ledger, Leases, Stream and Logger are required")
+	}
+	if cfg.Gather <= 0 {
+		cfg.Gather = DefaultGather
+	}
+	if cfg.Linger <= 0 {
+		cfg.Linger = DefaultLinger
+	}
+	if cfg.Held <= 0 {
+		cfg.Held = DefaultHeld
+	}
+	if cfg.Rebalance <= 0 {
+		cfg.Rebalance = 2 * time.Second
+	}
+	cfg.Logger = cfg.Logger.With("system", "worker")
+	identity, err := broker.Identity(ctx, cfg.Stream)
+	if err != nil {
+		return nil, fmt.Errorf("worker: %w", err)
+	}
+	return &Worker{
+		cfg: cfg, reader: &Reader{Profiles: cfg.Ledger}, identity: identity,
+		held: semaphore.NewWeighted(int64(cfg.Held)), ready: make(chan taken, 256),
+	}, nil
+}
+
+// Run works until ctx ends, then counts what it has gathered and returns nil.
+func (w *Worker) Run(ctx context.Context) error {
+	var lane sync.WaitGroup
+	lane.Go(func() {
+		// What was read is still counted after ctx ends.
+		w.count(context.WithoutCancel(ctx))
+	})
+	err := w.follow(ctx)
+	close(w.ready)
+	lane.Wait()
+	return err
+}
+
+// follow reads the partitions that the leases give, as they change.
+func (w *Worker) follow(ctx context.Context) error {
+	reading := map[int]func(){} // stops the reading of a partition
+	defer func() {
+		for _, stop := range reading {
+			stop()
+		}
+	}()
+	for {
+		mine, err := w.cfg.Leases.Partitions(ctx, broker.Partitions(w.cfg.Stream))
+		if err != nil && ctx.Err() == nil {
+			w.cfg.Logger.Warn("leases not reached, reading pauses", "err", err)
+			mine = nil
+		}
+		keep := map[int]bool{}
+		for _, p := range mine {
+			keep[p] = true
+		}
+		for p, stop := range reading {
+			if !keep[p] {
+				stop()
+				delete(reading, p)
+			}
+		}
+		for p := range keep {
+			if reading[p] == nil {
+				reading[p] = w.start(ctx, p)
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(w.cfg.Rebalance):
+		}
+	}
+}
+
+// start begins to read a partition and gives the function that ends it.
+func (w *Worker) start(ctx context.Context, p int) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for ctx.Err() == nil {
+			if err := w.read(ctx, p); err != nil && ctx.Err() == nil {
+				w.cfg.Logger.Warn("reading a partition goes on", "partition", p, "err", err)
+				pause(ctx, time.Second)
+			}
+		}
+	}()
+	return func() { cancel(); <-done }
+}
+
+// read reads deliveries of a partition until ctx ends or something fails.
+func (w *Worker) read(ctx context.Context, p int) error {
+	consumer, err := broker.Resume(ctx, w.cfg.Stream, p)
+	if err != nil {
+		return err
+	}
+	messages, err := consumer.Messages(jetstream.PullMaxMessages(256), jetstream.PullExpiry(30*time.Second))
+	if err != nil {
+		return fmt.Errorf("pull from partition %d: %w", p, err)
+	}
+	end := context.AfterFunc(ctx, messages.Stop)
+	defer end()
+	defer messages.Stop()
+	for {
+		msg, err := messages.Next()
+		if ctx.Err() != nil {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("pull from partition %d: %w", p, err)
+		}
+		if err := w.take(ctx, msg); err != nil {
+			return err
+		}
+	}
+}
+
+// take reads one delivery and hands it on. It waits while too many samples are
+// held: a slow database slows the reading, and the broker keeps the rest.
+func (w *Worker) take(ctx context.Context, msg jetstream.Msg) error {
+	meta, err := msg.Metadata()
+	if err != nil {
+		return fmt.Errorf("read metadata: %w", err)
+	}
+	collector, _, ok := broker.CollectorOf(msg.Subject())
+	if !ok {
+		return fmt.Errorf("subject %q holds no collector", msg.Subject())
+	}
+	h := msg.Headers()
+	in, err := w.reader.Read(ctx, Envelope{
+		Delivery: analytics.Delivery{
+			Stream: w.identity, Sequence: meta.Sequence.Stream, Collector: collector,
+			Batch: h.Get(broker.HeaderBatch), StoredAt: analytics.InstantOf(meta.Timestamp),
+		},
+		ContentType: h.Get(broker.HeaderContentType), ContentEncoding: h.Get(broker.HeaderContentEncoding),
+		ProfileHash: h.Get(broker.HeaderProfile), Body: msg.Data(),
+	})
+	if err != nil {
+		return err
+	}
+	weight := min(samples(&in)+1, w.cfg.Held)
+	if err := w.held.Acquire(ctx, int64(weight)); err != nil {
+		return err
+	}
+	select {
+	case w.ready <- taken{msg, in, weight, time.Now()}:
+		return nil
+	case <-ctx.Done():
+		w.held.Release(int64(weight))
+		return ctx.Err()
+	}
+}
+
+// count gathers deliveries and counts them until ready is closed and empty.
+func (w *Worker) count(ctx context.Context) {
+	for first := range w.ready {
+		batch := w.gather(first)
+		w.commit(ctx, batch)
+		for _, t := range batch {
+			w.held.Release(int64(t.weight))
+		}
+	}
+}
+
+// gather collects deliveries for one transaction: until it is full, or its
+// first delivery has waited long enough.
+func (w *Worker) gather(first taken) []taken {
+	batch, total := []taken{first}, first.weight
+	linger := time.NewTimer(w.cfg.Linger - time.Since(first.since))
+	defer linger.Stop()
+	for total < w.cfg.Gather {
+		select {
+		case t, ok := <-w.ready:
+			if !ok {
+				return batch
+			}
+			batch = append(batch, t)
+			total += t.weight
+		case <-linger.C:
+			return batch
+		}
+	}
+	return batch
+}
+
+// commit counts a batch and acknowledges it, however long that takes.
+func (w *Worker) commit(ctx context.Context, batch []taken) {
+	stop := w.keepAlive(ctx, batch)
+	defer stop()
+	for attempt := 0; ; attempt++ {
+		err := w.count1(ctx, batch)
+		if err == nil {
+			return
+		}
+		w.cfg.Logger.Warn("counting is tried again", "deliveries", len(batch), "attempt", attempt+1, "err", err)
+		if attempt >= 2 && len(batch) > 1 {
+			// One of them may be what fails: find it out one by one.
+			for _, t := range batch {
+				w.commit(ctx, []taken{t})
+			}
+			return
+		}
+		if attempt >= 4 && w.setAside(ctx, batch[0], err) {
+			return
+		}
+		pause(ctx, min(time.Duration(1<<min(attempt, 6))*100*time.Millisecond, 5*time.Second))
+	}
+}
+
+// count1 tries once to count a batch.
+func (w *Worker) count1(ctx context.Context, batch []taken) (err error) {
+	defer func() {
+		// A panic in the counting of one unit must not end the worker: the
+		// transaction is rolled back, and the delivery is found and set aside.
+		if p := recover(); p != nil {
+			err = fmt.Errorf("%w: %v", errPanic, p)
+		}
+	}()
+	in := make([]analytics.Incoming, len(batch))
+	for i := range batch {
+		in[i] = batch[i].in
+	}
+	tallies, err := w.cfg.Ledger.Take(ctx, in)
+	if err != nil {
+		return err
+	}
+	var sum analytics.DeliveryTally
+	for i, t := range batch {
+		sum.Add(tallies[i])
+		// A lost acknowledgement brings a redelivery that changes nothing.
+		if err := t.msg.Ack(); err != nil {
+			w.cfg.Logger.Warn("acknowledgement not sent", "sequence", t.in.Sequence, "err", err)
+		}
+	}
+	if w.cfg.Counted != nil {
+		w.cfg.Counted(len(batch), sum)
+	}
+	return nil
+}
+
+var errPanic = errors.New("panic while counting")
+
+// setAside puts a delivery that cannot be counted into quarantine as a whole.
+// It does so only for a failure of the counting itself: a database that is
+// not reached is waited for.
+func (w *Worker) setAside(ctx context.Context, t taken, cause error) bool {
+	if !errors.Is(cause, errPanic) {
+		return false
+	}
+	in := t.in
+	whole(&in, "not-countable", cause.Error(), "report this to whoever maintains the service; release the delivery once it is mended", t.msg.Data())
+	t.in = in
+	return w.count1(ctx, []taken{t}) == nil
+}
+
+// keepAlive tells the broker that the batch is still being worked on.
+func (w *Worker) keepAlive(ctx context.Context, batch []taken) (stop func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	go func() {
+		tick := time.NewTicker(broker.AckWait / 3)
+		defer tick.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-tick.C:
+				for _, t := range batch {
+					_ = t.msg.InProgress() // the next tick tries again
+				}
+			}
+		}
+	}()
+	return cancel
+}
+
+func pause(ctx context.Context, d time.Duration) {
+	select {
+	case <-ctx.Done():
+	case <-time.After(d):
+	}
+}
