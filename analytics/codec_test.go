@@ -2,6 +2,7 @@ package analytics_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"math/rand/v2"
@@ -108,6 +109,46 @@ func TestStateImpossible(t *testing.T) {
 	if err := new(analytics.Counter).UnmarshalBinary([]byte{analytics.CounterVersion, 1}); err == nil {
 		t.Error("a state of -1 samples is taken")
 	}
+	// The stack 0, 2000 in tenths of a percent has a depth that has no bin.
+	c := analytics.Count(testModel(), []analytics.Sample{at(0, soc(0)), at(minute, soc(1000)), at(2*minute, soc(0))}).Counter
+	b := encode(t, &c)
+	stack := binary.AppendVarint(binary.AppendVarint([]byte{4}, 0), 1000) // two points
+	if bytes.Count(b, stack) != 1 {
+		t.Fatalf("stack %x is not once in %x", stack, b)
+	}
+	deeper := binary.AppendVarint(binary.AppendVarint([]byte{4}, 0), 2000)
+	if err := new(analytics.Counter).UnmarshalBinary(bytes.Replace(b, stack, deeper, 1)); err == nil {
+		t.Error("a turning point at 200 % is taken")
+	}
+}
+
+// TestDayRoundTrip: a day is written and read back whole; no beginning of its
+// bytes, no other version and no byte more passes for one.
+func TestDayRoundTrip(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		for _, d := range analytics.Count(testModel(), drawWalk(t, 30)).AllDays() {
+			b, err := d.AppendBinary(nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var got analytics.DayCount
+			if err := got.UnmarshalBinary(b); err != nil || !reflect.DeepEqual(got, d) {
+				t.Fatalf("got %+v, %v, want %+v", got, err, d)
+			}
+			for n := range b {
+				if err := got.UnmarshalBinary(b[:n]); err == nil {
+					t.Fatalf("first %d of %d bytes are taken", n, len(b))
+				}
+			}
+			if err := got.UnmarshalBinary(append(bytes.Clone(b), 0)); err == nil {
+				t.Fatal("a byte more is taken")
+			}
+			b[0]++
+			if err := got.UnmarshalBinary(b); !errors.Is(err, analytics.ErrStateVersion) {
+				t.Fatalf("another version: %v, want ErrStateVersion", err)
+			}
+		}
+	})
 }
 
 // busyState has seen every field and kind, and holds open episodes.

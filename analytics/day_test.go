@@ -70,8 +70,13 @@ func TestDaysAddUp(t *testing.T) {
 			samples += d.Samples
 			covered += d.Covered
 			checked += d.Checked
+			var total analytics.Flow
 			for b, f := range d.Energy {
 				energy[b].Add(f)
+				total.Add(f)
+			}
+			if d.Total() != total {
+				t.Fatalf("day %v: total %v, bases sum up to %v", d.Day, d.Total(), total)
 			}
 			if d.Checked > d.Covered || d.Covered > analytics.DayLength {
 				t.Fatalf("day %v: covered %v, checked %v", d.Day, d.Covered.Duration(), d.Checked.Duration())

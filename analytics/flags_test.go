@@ -212,3 +212,40 @@ func TestFlagOrder(t *testing.T) {
 		t.Errorf("verdict %q, want %q", s.Verdict, want)
 	}
 }
+
+// TestVerdictNamesMeasure: every measure that may govern has its words.
+func TestVerdictNamesMeasure(t *testing.T) {
+	start := onDay(t, "2022-01-01")
+	for words, terms := range map[string]*analytics.Terms{
+		"the warranted cycle life":             {Years: 10, Life: twoPoints},
+		"the warranted equivalent full cycles": {Years: 10, EFCCap: 6_000},
+		"the warranted energy":                 {Years: 10, EnergyCap: 1e12},
+	} {
+		c := steady(start.Start(), 40, 1_000_000)
+		s := analytics.StandingOf(analytics.Unit{Commissioned: &start}, slowModel(), terms, c, (start + 40).Start())
+		if want := "It stays within " + words + ": "; !strings.HasPrefix(s.Verdict, want) {
+			t.Errorf("verdict %q does not begin with %q", s.Verdict, want)
+		}
+	}
+}
+
+// TestSpanToEnd says the time between both ends in days, months or years.
+func TestSpanToEnd(t *testing.T) {
+	start := onDay(t, "2021-03-01")
+	for _, tt := range []struct {
+		cap  analytics.MilliwattHours // at 1 kWh a day: its kWh are the days it lasts
+		want string
+	}{
+		{1_460_500_000, ", 1 day before the term ends on 2025-03-01."},
+		{1_402_500_000, ", 59 days before"},
+		{1_401_500_000, ", 2 months before"},
+		{732_500_000, ", 24 months before"},
+		{731_500_000, ", 2.0 years before"},
+	} {
+		s := analytics.StandingOf(analytics.Unit{Commissioned: &start}, slowModel(), &analytics.Terms{Years: 4, EnergyCap: tt.cap},
+			steady(start.Start(), 100, 1_000_000), (start + 100).Start())
+		if !s.Has(analytics.FlagAhead) || !strings.Contains(s.Flags[0].Sentence, tt.want) {
+			t.Errorf("%v kWh: flags %+v, want %q", tt.cap.KWh(), s.Flags, tt.want)
+		}
+	}
+}

@@ -211,6 +211,19 @@ func TestPaceNeedsAllOfThirtyDays(t *testing.T) {
 	}
 }
 
+// TestEndsOnExactDay: at a kWh a day, a cap of so many kWh lasts so many days.
+func TestEndsOnExactDay(t *testing.T) {
+	start := onDay(t, "2021-03-01")
+	c := steady(start.Start(), 100, 1_000_000)
+	for days := analytics.Day(200); days < 2000; days++ {
+		terms := &analytics.Terms{Years: 10, EnergyCap: 1_000_000 * analytics.MilliwattHours(days)}
+		s := analytics.StandingOf(analytics.Unit{Commissioned: &start}, slowModel(), terms, c, (start + 100).Start())
+		if got := *s.Governing.EndsOn; got != start+days {
+			t.Fatalf("%d days: ends on %v, want %v", days, got, start+days)
+		}
+	}
+}
+
 // TestEndsOnHorizon: what is hardly used has a pace but no end date, and what
 // is not used at all neither.
 func TestEndsOnHorizon(t *testing.T) {
