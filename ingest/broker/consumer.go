@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -64,7 +65,7 @@ func consumerConfig(p int) jetstream.ConsumerConfig {
 
 func ensureConsumers(ctx context.Context, stream jetstream.Stream) error {
 	for p := range Partitions(stream) {
-		if _, err := stream.CreateOrUpdateConsumer(ctx, consumerConfig(p)); err != nil {
+		if _, err := ensureConsumer(ctx, stream, p); err != nil {
 			return fmt.Errorf("consumer of partition %d: %w", p, err)
 		}
 	}
@@ -77,11 +78,26 @@ func Consumer(ctx context.Context, stream jetstream.Stream, p int) (jetstream.Co
 	if n := Partitions(stream); p < 0 || p >= n {
 		return nil, fmt.Errorf("consumer of partition %d: the stream has partitions 0 to %d", p, n-1)
 	}
-	consumer, err := stream.CreateOrUpdateConsumer(ctx, consumerConfig(p))
+	consumer, err := ensureConsumer(ctx, stream, p)
 	if err != nil {
 		return nil, fmt.Errorf("consumer of partition %d: %w", p, err)
 	}
 	return consumer, nil
+}
+
+// ensureConsumer makes a consumer, or brings it to its settings. Where it
+// began to read cannot be changed, and Resume may have moved that.
+func ensureConsumer(ctx context.Context, stream jetstream.Stream, p int) (jetstream.Consumer, error) {
+	config := consumerConfig(p)
+	consumer, err := stream.Consumer(ctx, config.Durable)
+	if err != nil && !errors.Is(err, jetstream.ErrConsumerNotFound) {
+		return nil, err
+	}
+	if err == nil {
+		have := consumer.CachedInfo().Config
+		config.DeliverPolicy, config.OptStartSeq = have.DeliverPolicy, have.OptStartSeq
+	}
+	return stream.CreateOrUpdateConsumer(ctx, config)
 }
 
 // CollectorOf gives the collector and the partition of a stored subject; ok is

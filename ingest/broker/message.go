@@ -32,6 +32,12 @@ const (
 	// HeaderID holds the message id by which the server tells duplicates for
 	// some minutes.
 	HeaderID = "Nats-Msg-Id"
+	// HeaderBatch names the batch of the collector, such as a file and a
+	// number; it comes back in the record of the delivery.
+	HeaderBatch = "Fadeledger-Batch"
+	// HeaderProfile holds the hash of the profile to read the body by, where
+	// it is not the one that the collector has when it is read.
+	HeaderProfile = "Fadeledger-Profile"
 )
 
 const (
@@ -51,8 +57,11 @@ type Message struct {
 	// ID tells a message sent twice. It must be unguessable, since the server
 	// drops whatever carries an id that it knows; empty lets the publisher
 	// make one, which then only covers its own repetitions.
-	ID   string
-	Body []byte
+	ID string
+	// Batch and Profile go into the headers of the same names; both may be
+	// empty.
+	Batch, Profile string
+	Body           []byte
 }
 
 // Ack says that a delivery is stored.
@@ -94,6 +103,7 @@ func (m *Message) prepare() error {
 	}
 	for _, h := range []struct{ name, value string }{
 		{HeaderContentType, m.ContentType}, {HeaderContentEncoding, m.ContentEncoding}, {HeaderID, m.ID},
+		{HeaderBatch, m.Batch}, {HeaderProfile, m.Profile},
 	} {
 		if len(h.value) > maxHeader || strings.ContainsFunc(h.value, func(c rune) bool { return c < ' ' || c > '~' }) {
 			return fmt.Errorf("%w: %s is not up to %d bytes of printable ASCII", ErrMessage, h.name, maxHeader)
@@ -111,11 +121,13 @@ func (m *Message) wire(subject string) *nats.Msg {
 	out := nats.NewMsg(subject)
 	out.Data = m.Body
 	out.Header.Set(HeaderID, m.ID)
-	if m.ContentType != "" {
-		out.Header.Set(HeaderContentType, m.ContentType)
-	}
-	if m.ContentEncoding != "" {
-		out.Header.Set(HeaderContentEncoding, m.ContentEncoding)
+	for _, h := range []struct{ name, value string }{
+		{HeaderContentType, m.ContentType}, {HeaderContentEncoding, m.ContentEncoding},
+		{HeaderBatch, m.Batch}, {HeaderProfile, m.Profile},
+	} {
+		if h.value != "" {
+			out.Header.Set(h.name, h.value)
+		}
 	}
 	return out
 }
