@@ -45,7 +45,7 @@ func (s *site) routes() http.Handler {
 	r.Group(func(r chi.Router) {
 		r.Use(within(time.Minute))
 		mounted := api.Mount(r, api.Config{
-			Ledger: s.cfg.Ledger, Intake: s.cfg.Intake, Registrar: s.cfg.Registrar, Broker: s.cfg.Broker,
+			Ledger: s.cfg.Ledger, Intake: s.cfg.Intake, Registrar: s.cfg.Registrar, Broker: s.cfg.Broker, Upkeep: s.cfg.Upkeep,
 			Logger: s.log, Version: s.cfg.Version, MaxBody: s.cfg.MaxBody,
 		})
 		s.operation = reference(mounted.Document())

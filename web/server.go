@@ -40,6 +40,7 @@ type Config struct {
 	Intake    Intake
 	Registrar Registrar
 	Broker    Broker
+	Upkeep    api.Upkeep
 	// Ready reports why the service cannot work yet; nil means always ready.
 	Ready func(context.Context) error
 	// Progress is asked by the fleet page; nil means nothing is loaded.

@@ -26,6 +26,7 @@ type Config struct {
 	Intake    Intake
 	Registrar Registrar
 	Broker    Broker
+	Upkeep    Upkeep
 	Logger    *slog.Logger
 	// Version is the program's version, shown in the document.
 	Version string
@@ -61,6 +62,7 @@ func Mount(router chi.Router, cfg Config) *API {
 	a.registerUnit()
 	a.registerIngest()
 	a.registerDoors()
+	a.registerUpkeep()
 	return a
 }
 

@@ -46,6 +46,8 @@ type telemetryInput struct {
 	ContentType     string `header:"Content-Type" doc:"text/csv, application/json or application/x-ndjson"`
 	ContentEncoding string `header:"Content-Encoding" doc:"gzip or zstd, absent when not compressed"`
 	MessageID       string `header:"Nats-Msg-Id" maxLength:"128" doc:"lets the broker filter a delivery that is sent twice"`
+	Batch           string `header:"Fadeledger-Batch" maxLength:"128" doc:"your name for this delivery; ask /collectors/{collector}/batches which are counted"`
+	Profile         string `header:"Fadeledger-Profile" maxLength:"64" doc:"hash of the profile to read it by, where it is not the collector's own"`
 	RawBody         []byte `contentType:"text/csv"`
 }
 
@@ -127,7 +129,7 @@ func envelope(in *telemetryInput) (Envelope, error) {
 	}
 	env := Envelope{
 		Collector: in.Collector, ContentType: in.ContentType, ContentEncoding: in.ContentEncoding,
-		MessageID: in.MessageID, Body: in.RawBody,
+		MessageID: in.MessageID, Batch: in.Batch, Profile: in.Profile, Body: in.RawBody,
 	}
 	if env.Collector == "" {
 		env.Collector = DefaultCollector

@@ -36,6 +36,9 @@ type Envelope struct {
 	// MessageID lets the broker filter a delivery that is sent twice within
 	// its window; empty for none.
 	MessageID string
+	// Batch is the collector's name for the delivery, Profile the hash of the
+	// profile to read it by; both may be empty.
+	Batch, Profile string
 	// Body is as sent, still compressed.
 	Body []byte
 }
@@ -87,4 +90,26 @@ type Registrar interface {
 // Broker tells the state of the stream that deliveries wait in.
 type Broker interface {
 	Stream(ctx context.Context) (analytics.StreamState, error)
+}
+
+// Release says what became of rows that were to leave quarantine.
+type Release struct {
+	// Rows left it and brought Samples; Kept stay, for the reasons that
+	// Problems tells.
+	Rows, Samples, Kept int
+	Problems            []string
+}
+
+// Upkeep releases rows from quarantine, sets how collectors are read, and tells
+// collectors which of their batches are counted.
+type Upkeep interface {
+	// Release brings rows back by their ids or, without ids, the oldest ones
+	// of a reason.
+	Release(ctx context.Context, ids []int64, reason string) (Release, error)
+	// SetProfile makes a profile the collector's, an empty body none, and
+	// gives the profile's hash. analytics.ErrInvalid: it cannot be read.
+	SetProfile(ctx context.Context, collector string, body []byte) (hash string, err error)
+	// Batches lists the deliveries that were counted of the collector's
+	// batches whose names begin with prefix.
+	Batches(ctx context.Context, collector, prefix string) ([]analytics.Delivery, error)
 }
