@@ -15,7 +15,7 @@ import (
 // interleaved pairs: 60 samples a message as CSV, 3.5 kB. The goal is a ratio
 // of 5.
 func BenchmarkSyncAlwaysBatches(b *testing.B) {
-	env := start(b, broker.EmbeddedConfig{Sync: broker.SyncAlways}, broker.Config{})
+	env := startAs(b, broker.EmbeddedConfig{Sync: broker.SyncAlways}, broker.Config{})
 	body := strings.Repeat("x", 3500)
 	run := 0
 	rate := func(p *broker.Publisher, n int) float64 {

@@ -93,9 +93,10 @@ func (s *series) finish(ctx context.Context) error {
 	return s.settleAll(ctx)
 }
 
-// flush stores what is held as one batch, or one by one where that fails.
+// flush stores what is held as one batch, or one by one where that fails or
+// is not worth it.
 func (s *series) flush(ctx context.Context) error {
-	if len(s.held) > 1 {
+	if len(s.held) >= batchLeast {
 		msgs := make([]addressed, len(s.held))
 		for i, u := range s.held {
 			msgs[i] = u.addressed

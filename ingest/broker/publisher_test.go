@@ -69,9 +69,9 @@ func bodies(from, n int) []broker.Message {
 }
 
 func TestPublishBatch(t *testing.T) {
-	for _, batch := range []int{0, 2, 500, 5000} {
+	for _, batch := range []int{0, 7, 100, 500, 5000} {
 		t.Run(fmt.Sprintf("batches of %d", batch), func(t *testing.T) {
-			b := start(t, broker.EmbeddedConfig{}, broker.Config{Partitions: 1})
+			b := startAs(t, broker.EmbeddedConfig{Sync: broker.SyncAlways}, broker.Config{Partitions: 1})
 			p := b.publisher(t, batch)
 			acks, err := p.PublishBatch(t.Context(), "c-07", bodies(0, 1201))
 			if err != nil || len(acks) != 1201 {
@@ -145,33 +145,60 @@ func TestSeriesEndsAtItsError(t *testing.T) {
 	}
 }
 
-// TestConcurrentPublishShareBatches checks that each call gets the sequence of
-// its own message, whoever it shared a batch with.
-func TestConcurrentPublishShareBatches(t *testing.T) {
+// TestConcurrentPublishers checks that each call and each series gets the
+// sequences of its own messages, whoever else publishes at the same time: the
+// sequences of a batch are inferred from that of its last message.
+func TestConcurrentPublishers(t *testing.T) {
 	b := start(t, broker.EmbeddedConfig{}, broker.Config{})
 	p := b.publisher(t, 100)
+	check := func(id string, ack broker.Ack) {
+		if m, err := b.stream.GetMsg(t.Context(), ack.Sequence); err != nil || string(m.Data) != id || ack.Duplicate {
+			t.Errorf("%s acknowledged as %+v: %v", id, ack, err)
+		}
+	}
 	var wg sync.WaitGroup
-	for worker := range 20 {
+	for worker := range 4 {
 		wg.Go(func() {
 			collector := fmt.Sprintf("c-%02d", worker)
-			for i := range 30 {
-				// Every third id is taken already, so that batches fail too.
-				id := fmt.Sprintf("%s/%d", collector, i-i%3/2)
+			for i := range 100 {
+				id := fmt.Sprintf("%s/%d", collector, i)
 				ack, err := p.Publish(t.Context(), collector, csv(id, id))
 				if err != nil {
 					t.Error(err)
 					return
 				}
-				if m, err := b.stream.GetMsg(t.Context(), ack.Sequence); err != nil || string(m.Data) != id || ack.Duplicate != (i%3 == 2) {
-					t.Errorf("%s acknowledged as %+v: %v", id, ack, err)
-				}
+				check(id, ack)
+			}
+		})
+		wg.Go(func() {
+			collector := fmt.Sprintf("s-%02d", worker)
+			var msgs []broker.Message
+			for i := range 400 {
+				id := fmt.Sprintf("%s/%d", collector, i)
+				msgs = append(msgs, csv(id, id))
+			}
+			acks, err := p.PublishBatch(t.Context(), collector, msgs)
+			if err != nil {
+				t.Error(err)
+			}
+			for i, ack := range acks {
+				check(msgs[i].ID, ack)
 			}
 		})
 	}
 	wg.Wait()
 	state, err := broker.State(t.Context(), b.stream)
-	if err != nil || state.Messages != 20*20 || state.Pending != 20*20 {
+	if err != nil || state.Messages != 2000 || state.Pending != 2000 {
 		t.Errorf("state %+v, %v", state, err)
+	}
+	batched := 0
+	for sequence := range uint64(2000) {
+		if m, err := b.stream.GetMsg(t.Context(), sequence+1); err == nil && m.Header.Get("Nats-Batch-Id") != "" {
+			batched++
+		}
+	}
+	if batched != 1600 {
+		t.Errorf("%d messages came in batches, want 1600", batched)
 	}
 }
 
