@@ -47,7 +47,7 @@ func paceDrawing(sum analytics.FleetSummary) drawing {
 		h := chart.Histogram{
 			ID: id, Title: "Number of units by pace", Desc: desc, Width: width, Height: 236,
 			YTitle: "units", XTitle: "pace: life spent ÷ term passed",
-			Mark: paceMark(sum.Pace), MarkText: "1 = as warranted",
+			Mark: paceMark(sum.Pace), MarkLeft: count(known-ahead) + " within", MarkRight: count(ahead) + " ahead",
 		}
 		for i, b := range sum.Pace {
 			h.Columns = append(h.Columns, paceColumn(sum, i, b))

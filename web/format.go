@@ -108,6 +108,12 @@ func percent(f float64) string {
 	}
 }
 
+// share writes a fraction that was agreed on, not measured, in percent and
+// without places that say nothing: 95 %, 97.5 %.
+func share(f float64) string {
+	return strings.TrimSuffix(decimal(f*100, 1), ".0") + nbsp + "%"
+}
+
 // pace writes how many times as fast as its term a unit spends its life.
 func pace(p float64) string { return decimal(p, 2) + nbsp + "×" }
 

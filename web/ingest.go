@@ -47,7 +47,7 @@ type collectorRow struct {
 type deliveryRow struct {
 	Sequence, Collector, Batch, Stored, StoredTime, Wait   string
 	Read, Accepted, Duplicates, Disputed, Superseded, Away string
-	Trouble, Unbalanced                                    bool
+	Trouble, Dispute, Unbalanced                           bool
 }
 
 // deliveriesShown is the number of deliveries on a page.
@@ -128,7 +128,7 @@ func deliveryRowOf(d analytics.Delivery, now time.Time) deliveryRow {
 		Stored: ago(d.StoredAt, now), StoredTime: machineTime(d.StoredAt), Wait: wait(d),
 		Read: count(d.Tally.Read), Accepted: count(d.Tally.Accepted), Duplicates: count(d.Tally.Duplicates),
 		Disputed: count(d.Tally.Disputed), Superseded: count(d.Tally.Superseded), Away: count(d.Tally.Quarantined),
-		Trouble: d.Tally.Quarantined+d.Tally.Disputed > 0, Unbalanced: !d.Tally.Balanced(),
+		Trouble: d.Tally.Quarantined > 0, Dispute: d.Tally.Disputed > 0, Unbalanced: !d.Tally.Balanced(),
 	}
 }
 

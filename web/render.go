@@ -86,7 +86,7 @@ type drawing struct{ Wide, Narrow template.HTML }
 
 // The widths of a drawing over the whole page.
 const (
-	wideWidth   = 1080.0
+	wideWidth   = 1120.0
 	narrowWidth = 340.0
 )
 

@@ -236,7 +236,10 @@ func measureAmount(m analytics.Measure, v float64) string {
 	case analytics.MeasureEFC:
 		return cycles(v) + nbsp + "EFC"
 	}
-	return decimal(v, 3) + " of life"
+	if v == 1 {
+		return "1 life"
+	}
+	return decimal(v, 3)
 }
 
 func (u *unitView) termList() []term {
@@ -257,7 +260,7 @@ func (u *unitView) termList() []term {
 	}
 	add("Terms", label(t.Name)+", "+plural(int64(t.Years), "year", "years"))
 	for _, p := range slices.Backward(t.Life.Points) {
-		add("Warranted cycles at "+percent(p.Depth)+" depth", decimal(p.Cycles, 0))
+		add("Warranted cycles at "+share(p.Depth)+" depth", decimal(p.Cycles, 0))
 	}
 	if t.EnergyCap > 0 {
 		add("Energy warranted", energy(t.EnergyCap)+" discharged")
@@ -273,11 +276,11 @@ func (u *unitView) termList() []term {
 	}
 	for _, p := range t.Retained {
 		if p.Year > 0 {
-			add("Capacity promised after "+plural(int64(p.Year), "year", "years"), percent(p.Pct/100)+" of rated")
+			add("Capacity promised after "+plural(int64(p.Year), "year", "years"), share(p.Pct/100)+" of rated")
 		}
 	}
 	for _, step := range t.Remedy {
-		add("Made good through year "+strconv.Itoa(step.ThroughYear), percent(step.Pct/100)+" of the price")
+		add("Made good through year "+strconv.Itoa(step.ThroughYear), share(step.Pct/100)+" of the price")
 	}
 	return list
 }

@@ -11,6 +11,8 @@ import (
 // depthView shows the cycles by depth of discharge and what they spent.
 type depthView struct {
 	Chart drawing
+	// Spent is the second chart: the life that each depth spent.
+	Spent drawing
 	Rows  []depthRow
 	// Shallow tells of the ranges that spend nothing; Empty that there are no
 	// cycles yet.
@@ -42,7 +44,7 @@ func (u *unitView) depth() depthView {
 		spent += g.spent
 	}
 	if shallow > 0 {
-		v.Shallow = decimal(shallow, 0) + " cycles shallower than " + percent(analytics.BinDepth(from)) +
+		v.Shallow = decimal(shallow, 0) + " cycles shallower than " + share(analytics.BinDepth(from)) +
 			" are left out here: they spend no warranted life, and their energy is in the full cycles."
 	}
 	if total == 0 {
@@ -59,7 +61,16 @@ func (u *unitView) depth() depthView {
 		}
 		v.Rows = append(v.Rows, row)
 	}
-	v.Chart = depthDrawing(groups, total, spent, v.HasSpent)
+	v.Chart = depthDrawing(groups, depthChart{id: "depth", title: "Cycles by depth of discharge", axis: "cycles",
+		desc: decimal(total, 0) + " cycles in all.", ink: "calm",
+		value: func(g depthGroup) float64 { return g.cycles },
+		words: func(g depthGroup) string { return decimal(g.cycles, 1) + " cycles" }})
+	if v.HasSpent {
+		v.Spent = depthDrawing(groups, depthChart{id: "spent", title: "Life spent by depth of discharge", axis: "life spent, %",
+			desc: percent(spent) + " of the warranted life in all.", ink: "spent",
+			value: func(g depthGroup) float64 { return g.spent * 100 },
+			words: func(g depthGroup) string { return percent(g.spent) + " of the warranted life" }})
+	}
 	return v
 }
 
@@ -94,26 +105,27 @@ func (u *unitView) depthGroups(from int) (groups []depthGroup, shallow float64) 
 	return groups, shallow
 }
 
-func depthDrawing(groups []depthGroup, total, spent float64, hasSpent bool) drawing {
-	desc := decimal(total, 0) + " cycles in all."
-	if hasSpent {
-		desc += " They spent " + percent(spent) + " of the warranted life."
-	}
+// depthChart says what of each depth a chart shows.
+type depthChart struct {
+	id, title, desc, axis string
+	ink                   chart.Ink
+	value                 func(depthGroup) float64
+	words                 func(depthGroup) string
+}
+
+func depthDrawing(groups []depthGroup, c depthChart) drawing {
 	return draw(func(width float64, id string) chart.Scene {
-		h := chart.Histogram{ID: id, Title: "Cycles by depth of discharge", Desc: desc, Width: width, Height: 230,
-			YTitle: "cycles", XTitle: "depth of discharge, %", LastLabel: "100"}
+		h := chart.Histogram{ID: id, Title: c.title, Desc: c.desc, Width: width, Height: 196,
+			YTitle: c.axis, XTitle: "depth of discharge, %", LastLabel: "100"}
 		for i, g := range groups {
-			c := chart.Column{Value: g.cycles, Ink: "calm", Title: g.name + ": " + decimal(g.cycles, 1) + " cycles"}
-			if hasSpent {
-				c.Title += ", " + percent(g.spent) + " of life"
-			}
+			col := chart.Column{Value: c.value(g), Ink: c.ink, Title: g.name + ": " + c.words(g)}
 			if i%4 == 0 {
-				c.Label = decimal(float64(i*5), 0)
+				col.Label = decimal(float64(i*5), 0)
 			}
-			h.Columns = append(h.Columns, c)
+			h.Columns = append(h.Columns, col)
 		}
 		return h.Scene()
-	}, "depth", 620)
+	}, c.id, 620)
 }
 
 // basisView shows what the energy was taken from.

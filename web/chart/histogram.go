@@ -26,13 +26,13 @@ type Histogram struct {
 	// LastLabel stands below the right edge of the last column.
 	LastLabel string
 	// Mark draws an upright line at this place along the columns (1 is the
-	// right edge of the first) with MarkText beside it; nil draws none.
-	Mark     *float64
-	MarkText string
+	// right edge of the first) with a text on each side; nil draws none.
+	Mark                *float64
+	MarkLeft, MarkRight string
 }
 
 const (
-	padTop    = 26.0
+	padTop    = 30.0
 	padBottom = 42.0
 	padLeft   = 44.0
 	padRight  = 12.0
@@ -82,12 +82,8 @@ func (h Histogram) columns(s *Scene, y Scale, base float64) {
 	}
 	if h.Mark != nil {
 		x := at(*h.Mark)
-		s.rule("mark", x, padTop-8, x, base)
-		a, dx := Start, 5.0
-		if x > h.Width*0.6 {
-			a, dx = End, -5
-		}
-		s.add(Text{"mark-text", x + dx, padTop - 1, a, h.MarkText})
+		s.rule("mark", x, padTop-18, x, base)
+		s.add(Text{"mark-text", x - 6, padTop - 8, End, h.MarkLeft}, Text{"mark-text", x + 6, padTop - 8, Start, h.MarkRight})
 	}
 }
 

@@ -94,7 +94,7 @@ func group(label string) string {
 }
 
 // TimeTicks gives round local times between from and to, at most n of them,
-// with a label that holds what changes: the hour within days, the day within
+// with a label that holds what changes: the time within days, the day within
 // months, the month beyond. Value is in Unix seconds.
 //   - to not after from, or n below 1: none
 func TimeTicks(from, to time.Time, zone *time.Location, n int) []Tick {
@@ -103,6 +103,11 @@ func TimeTicks(from, to time.Time, zone *time.Location, n int) []Tick {
 	}
 	from, to = from.In(zone), to.In(zone)
 	span := to.Sub(from)
+	for _, minutes := range []int{5, 10, 20, 30} {
+		if span/time.Duration(minutes)/time.Minute <= time.Duration(n) && span <= 4*time.Hour {
+			return minuteTicks(from, to, minutes)
+		}
+	}
 	for _, hours := range []int{1, 2, 3, 6, 12} {
 		if span/time.Duration(hours)/time.Hour <= time.Duration(n) && span <= 72*time.Hour {
 			return hourTicks(from, to, hours)
@@ -119,6 +124,20 @@ func TimeTicks(from, to time.Time, zone *time.Location, n int) []Tick {
 		}
 	}
 	return nil
+}
+
+func minuteTicks(from, to time.Time, minutes int) []Tick {
+	var ticks []Tick
+	y, m, d := from.Date()
+	for k := 0; ; k += minutes {
+		t := time.Date(y, m, d, from.Hour(), k, 0, 0, from.Location())
+		if t.After(to) {
+			return ticks
+		}
+		if !t.Before(from) {
+			ticks = append(ticks, Tick{Value: float64(t.Unix()), Label: t.Format("15:04")})
+		}
+	}
 }
 
 func hourTicks(from, to time.Time, hours int) []Tick {

@@ -1,7 +1,9 @@
 package chart
 
 import (
+	"cmp"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -62,13 +64,16 @@ type Timeline struct {
 	// TimeTitle stands below the axis and names the zone.
 	TimeTitle string
 	Panels    []Panel
-	Marks     []Mark
+	// Marks in any order.
+	Marks []Mark
 }
 
 const (
 	panelGap  = 30.0
 	markStrip = 18.0
 	timeStrip = 44.0
+	// labelWidth is about the width of a character of a label.
+	labelWidth = 6.3
 )
 
 // Scene lays the timeline out.
@@ -88,20 +93,28 @@ func (t Timeline) Scene() Scene {
 	return s
 }
 
-// marks draws the shaded stretches, and a label where it does not run into
-// the one before it.
+// marks draws the shaded stretches, and a label where it runs neither into
+// the one before it nor off the scene.
 func (t Timeline) marks(s *Scene, x Scale, bottom float64) {
+	marks := slices.Clone(t.Marks)
+	slices.SortStableFunc(marks, func(a, b Mark) int { return cmp.Compare(a.From, b.From) })
 	free := 0.0
-	for _, m := range t.Marks {
+	for _, m := range marks {
 		if m.To < t.From || m.From > t.To {
 			continue
 		}
 		a, b := x.Clamp(m.From), x.Clamp(m.To)
 		w := math.Max(b-a, 2)
 		s.add(Bar{Ink: m.Ink, X: a, Y: markStrip, W: w, H: bottom - markStrip, Title: m.Title})
-		if a >= free && m.Label != "" {
+		room := labelWidth * float64(len(m.Label))
+		switch {
+		case m.Label == "":
+		case a >= free && a+room <= t.Width:
 			s.add(Text{m.Ink + "-text", a, markStrip - 5, Start, m.Label})
-			free = a + 6.5*float64(len(m.Label)) + 6
+			free = a + room + 8
+		case a+w-room >= free && a+room > t.Width:
+			s.add(Text{m.Ink + "-text", a + w, markStrip - 5, End, m.Label})
+			free = t.Width
 		}
 	}
 }
