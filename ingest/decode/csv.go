@@ -154,7 +154,7 @@ func (d *Decoder) header(text []byte) error {
 	rec := splitRecord(d.csv.cells[:0], d.rep.Header, d.csv.comma, true)
 	d.csv.cells = rec.cells
 	if rec.fault != "" {
-		return refuse(ReasonHeaderMissing, d.line, "the header's quotes do not match")
+		return d.noHeader(text)
 	}
 	d.csv.columns = d.csv.columns[:0]
 	known := 0
@@ -227,7 +227,7 @@ func (d *Decoder) required() error {
 	if !has[profile.Time] {
 		return refuse(ReasonColumnMissing, d.line, "no column %q", d.nameOf(profile.Time))
 	}
-	d.csv.fast = d.csv.style == stylePoint && (d.prof == nil ||
+	d.csv.fast = !d.careful && d.csv.style == stylePoint && (d.prof == nil ||
 		len(d.prof.Absent) == 0 && d.prof.Time == profile.TimeAuto && (d.prof.Unit == "" || !has[profile.Unit]))
 	return nil
 }

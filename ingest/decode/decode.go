@@ -143,8 +143,10 @@ type Decoder struct {
 	line       int
 	ends, crlf int64
 	date       dateCache
-	csv        csvState
-	json       jsonState
+	// careful turns the fast ways off, to compare them with the careful ones.
+	careful bool
+	csv     csvState
+	json    jsonState
 }
 
 // New gives a Decoder for deliveries that share the options.

@@ -3,6 +3,7 @@ package decode
 import (
 	"bytes"
 	"fmt"
+	"sort"
 
 	"fadeledger/ingest/profile"
 )
@@ -16,7 +17,7 @@ type jsonState struct {
 	stamp int64
 	// unknown holds the unknown keys of the row being read.
 	unknown []*jsonKey
-	// at is where a syntax error was found, in bytes from the row's beginning.
+	// wrong says what the syntax error is.
 	wrong string
 }
 
@@ -216,13 +217,28 @@ func (d *Decoder) endJSONRow(raw []byte) error {
 	return d.endRow(raw)
 }
 
-// noteKeys notes the unknown keys of the delivery.
+// noteKeys notes the unknown keys that were met, by name.
 func (d *Decoder) noteKeys() {
-	for _, k := range d.json.keys {
+	var names []string
+	for name, k := range d.json.keys {
 		if k.count > 0 {
-			d.note(NoteUnknownColumn, k.name, k.count)
+			names = append(names, name)
 		}
 	}
+	sort.Strings(names)
+	for _, name := range names {
+		k := d.json.keys[name]
+		d.note(NoteUnknownColumn, k.name, k.count)
+		k.count = 0
+	}
+}
+
+// forgetKeys empties a full table of keys, so that one object with too many
+// does not spoil the next.
+func (d *Decoder) forgetKeys() {
+	d.noteKeys()
+	clear(d.json.keys)
+	d.json.order = d.json.order[:0]
 }
 
 // jsonLines reads newline-delimited objects.

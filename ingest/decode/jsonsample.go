@@ -10,6 +10,9 @@ import (
 func (d *Decoder) sample(b []byte, i int) (next int, st state) {
 	d.json.stamp++
 	d.json.unknown = d.json.unknown[:0]
+	if len(d.json.keys) >= maxKeys {
+		d.forgetKeys()
+	}
 	if i >= len(b) {
 		return i, stateMore
 	}
@@ -61,7 +64,7 @@ func (d *Decoder) key(b []byte, i, k int) (key *jsonKey, next int, st state) {
 		d.json.wrong = "no key where one is expected"
 		return nil, i, stateSyntax
 	}
-	if k < len(d.json.order) {
+	if k < len(d.json.order) && !d.careful {
 		key = d.json.order[k]
 		end := i + 1 + len(key.name)
 		if end+1 < len(b) && b[end] == '"' && string(b[i+1:end]) == key.name && !key.escaped && b[end+1] == ':' {
@@ -138,7 +141,7 @@ func (d *Decoder) value(b []byte, i int, key *jsonKey) (next int, st state) {
 	} else {
 		d.seen |= bit
 	}
-	plain := d.prof == nil || len(d.prof.Absent) == 0
+	plain := !d.careful && (d.prof == nil || len(d.prof.Absent) == 0)
 	switch ch := b[i]; {
 	case ch == '"':
 		return d.textValue(b, i, c)
@@ -181,7 +184,7 @@ func (d *Decoder) textValue(b []byte, i int, c *column) (next int, st state) {
 		return next, st
 	}
 	raw := b[t.from:t.to]
-	plain := !t.escaped && (d.prof == nil || len(d.prof.Absent) == 0)
+	plain := !t.escaped && !d.careful && (d.prof == nil || len(d.prof.Absent) == 0)
 	switch {
 	case plain && c.field == profile.Unit && (d.prof == nil || d.prof.Unit == "") && d.fastUnit(raw):
 		return next, stateDone

@@ -27,22 +27,30 @@ type unpacker struct {
 	limit, ratio     int64
 }
 
-// counted counts the bytes that come from the source.
+// counted counts the bytes that come from the source, and gives up on one
+// that gives neither bytes nor an error.
 type counted struct {
-	r io.Reader
-	n *int64
+	r     io.Reader
+	n     *int64
+	empty int
 }
 
-func (c counted) Read(p []byte) (int, error) {
+func (c *counted) Read(p []byte) (int, error) {
 	n, err := c.r.Read(p)
 	*c.n += int64(n)
+	if c.empty++; n > 0 {
+		c.empty = 0
+	}
+	if err == nil && c.empty > 100 {
+		err = io.ErrNoProgress
+	}
 	return n, err
 }
 
 // open sets the unpacker up for r, whose first bytes decide when encoding is
 // "". It reports whether the packing was found by its first bytes only.
 func (u *unpacker) open(r io.Reader, encoding string) (detected bool, err error) {
-	u.src = counted{r, &u.packed}
+	u.src = &counted{r: r, n: &u.packed}
 	switch encoding {
 	case "gzip", "x-gzip":
 		return false, u.openGzip(u.src)
@@ -58,7 +66,7 @@ func (u *unpacker) open(r io.Reader, encoding string) (detected bool, err error)
 	var head [4]byte
 	n, err := io.ReadFull(u.src, head[:])
 	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
-		return false, err
+		return false, readFault(err)
 	}
 	first := append([]byte(nil), head[:n]...)
 	all := io.MultiReader(&sliceReader{first}, u.src)
@@ -75,7 +83,7 @@ func (u *unpacker) open(r io.Reader, encoding string) (detected bool, err error)
 func (u *unpacker) openGzip(r io.Reader) error {
 	gz, err := gzip.NewReader(r)
 	if err != nil {
-		return u.packedFault(err)
+		return readFault(u.packedFault(err))
 	}
 	u.gz, u.via = gz, gz
 	return nil
@@ -85,7 +93,7 @@ func (u *unpacker) openZstd(r io.Reader) error {
 	zst, err := zstd.NewReader(r, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
 		zstd.WithDecoderMaxWindow(maxZstdWindow))
 	if err != nil {
-		return u.packedFault(err)
+		return readFault(u.packedFault(err))
 	}
 	u.zst, u.via = zst, zst
 	return nil
