@@ -90,6 +90,8 @@ func TestOverTheLimit(t *testing.T) {
 		{"first row above the margin", m, at(0, coldest(0), power(1_100_001)), []string{"cold-charge"}},
 		{"flat part and margin", m, at(0, coldest(1000), power(5_100_000)), nil},
 		{"flat part above the margin", m, at(0, coldest(1000), power(5_100_001)), []string{"charge-rate"}},
+		{"upper end of the flat part above the margin", m, at(0, coldest(4500), power(5_100_001)), []string{"charge-rate"}},
+		{"hottest cell at that end", m, at(0, coldest(2000), hottest(4500), power(5_100_001)), []string{"charge-rate"}},
 		{"discharge in the flat part and margin", m, at(0, coldest(0), power(-8_100_000)), nil},
 		{"discharge in the flat part above it", m, at(0, coldest(0), power(-8_100_001)), []string{"discharge-rate"}},
 		{"hot and margin", m, at(0, coldest(5000), power(3_100_000)), nil},
