@@ -101,16 +101,18 @@ const (
 
 // SpentBy is the share of one measure that is used up.
 type SpentBy struct {
-	Measure Measure
+	Measure Measure `json:"measure"`
 	// Spent is used/limit; Used and Limit are in the measure's own unit
 	// (spent life 0..1 of 1, equivalent full cycles, or kWh discharged).
-	Spent, Used, Limit float64
+	Spent float64 `json:"spent"`
+	Used  float64 `json:"used"`
+	Limit float64 `json:"limit"`
 	// Pace is Spent over the share of the term that has passed; nil while it
 	// is unknown.
-	Pace *float64
+	Pace *float64 `json:"pace,omitempty"`
 	// EndsOn is the day on which the measure is used up at this rate; nil
 	// while the pace is unknown or zero.
-	EndsOn *Day
+	EndsOn *Day `json:"ends_on_day,omitempty"`
 }
 
 // Standing is where a unit stands against its terms at an instant: everything

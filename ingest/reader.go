@@ -40,7 +40,10 @@ type Envelope struct {
 	// ProfileHash is the hexadecimal hash of the profile that the publisher
 	// wants it read by, empty for the collector's own.
 	ProfileHash string
-	Body        []byte
+	// Lines is H:N where the body is cut from a file: it begins with H header
+	// lines and goes on with line N of the file.
+	Lines string
+	Body  []byte
 }
 
 // Reader reads deliveries into samples by unit. It is safe for concurrent use.
@@ -81,6 +84,9 @@ func (r *Reader) Read(ctx context.Context, e Envelope) (analytics.Incoming, erro
 		return in, err
 	}
 	g := &gather{in: &in, index: map[analytics.Serial]int{}}
+	if _, err := fmt.Sscanf(e.Lines, "%d:%d", &g.headerLines, &g.firstLine); err != nil {
+		g.headerLines, g.firstLine = 0, 1
+	}
 	report, err := decode.Decode(ctx, bytes.NewReader(e.Body), decode.Options{
 		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, Profile: p,
 	}, g)
@@ -187,6 +193,16 @@ type gather struct {
 	in    *analytics.Incoming
 	index map[analytics.Serial]int
 	last  int
+	// Line headerLines+1 of the body is line firstLine of its file.
+	headerLines, firstLine int
+}
+
+// line gives the line in the file for a line of the body.
+func (g *gather) line(line int) int {
+	if line <= g.headerLines {
+		return line
+	}
+	return line - g.headerLines - 1 + g.firstLine
 }
 
 // Row takes a sample.
@@ -198,21 +214,21 @@ func (g *gather) Row(row decode.Row) error {
 		if !ok {
 			i = len(units)
 			g.index[row.Serial] = i
-			units = append(units, analytics.UnitSamples{Serial: row.Serial, FirstLine: row.Line})
+			units = append(units, analytics.UnitSamples{Serial: row.Serial, FirstLine: g.line(row.Line)})
 			g.in.Units = units
 		}
 		g.last = i
 	}
 	u := &units[g.last]
 	u.Samples = append(u.Samples, row.Sample)
-	u.LastLine = row.Line
+	u.LastLine = g.line(row.Line)
 	return nil
 }
 
 // Problem takes a row that cannot be counted.
 func (g *gather) Problem(p decode.Problem) error {
 	g.in.Refused = append(g.in.Refused, analytics.Quarantined{
-		Line: p.Line, Field: p.Field, Reason: p.Reason, Message: p.Message, Remedy: p.Remedy,
+		Line: g.line(p.Line), Field: p.Field, Reason: p.Reason, Message: p.Message, Remedy: p.Remedy,
 		Serial: p.Serial, Raw: p.Raw,
 	})
 	return nil

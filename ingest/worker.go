@@ -214,7 +214,7 @@ func (w *Worker) take(ctx context.Context, msg jetstream.Msg) error {
 			Batch: h.Get(broker.HeaderBatch), StoredAt: analytics.InstantOf(meta.Timestamp),
 		},
 		ContentType: h.Get(broker.HeaderContentType), ContentEncoding: h.Get(broker.HeaderContentEncoding),
-		ProfileHash: h.Get(broker.HeaderProfile), Body: msg.Data(),
+		ProfileHash: h.Get(broker.HeaderProfile), Lines: h.Get(broker.HeaderLines), Body: msg.Data(),
 	})
 	if err != nil {
 		return err

@@ -13,7 +13,6 @@ import (
 	"fadeledger/analytics/catalog"
 	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
-	"fadeledger/ingest/decode"
 	"fadeledger/ingest/profile"
 	"fadeledger/store"
 	"fadeledger/web/api"
@@ -42,7 +41,7 @@ func (i *intake) Publish(ctx context.Context, e api.Envelope) (api.Receipt, erro
 	}
 	ack, err := i.publisher.Publish(ctx, e.Collector, broker.Message{
 		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, ID: e.MessageID,
-		Batch: e.Batch, Profile: hash, Body: e.Body,
+		Batch: e.Batch, Profile: hash, Lines: e.Lines, Body: e.Body,
 	})
 	switch {
 	case errors.Is(err, broker.ErrCollector), errors.Is(err, broker.ErrMessage), errors.Is(err, broker.ErrTooLarge):
@@ -198,6 +197,3 @@ func (k *keeper) SetProfile(ctx context.Context, collector string, body []byte) 
 func (k *keeper) Batches(ctx context.Context, collector, prefix string) ([]analytics.Delivery, error) {
 	return k.db.Batches(ctx, collector, prefix)
 }
-
-// reasonWords explains reasons for quarantine.
-func reasonWords() []decode.ReasonInfo { return decode.Reasons() }

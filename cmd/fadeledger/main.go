@@ -58,7 +58,8 @@ func main() {
 func run(args []string) int {
 	var c cli
 	parser, err := kong.New(&c, kong.Name("fadeledger"),
-		kong.Description("The warranty ledger of a fleet of LFP home batteries."), kong.UsageOnError())
+		kong.Description("The warranty ledger of a fleet of LFP home batteries."), kong.UsageOnError(),
+		kong.Vars{"faults": faultNames})
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "fadeledger:", err)
 		return 1

@@ -2,12 +2,14 @@ package broker
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"os"
 	"strconv"
+	"sync"
 	"syscall"
 	"time"
 
@@ -35,11 +37,15 @@ type EmbeddedConfig struct {
 	// to the broker alone.
 	DataDir string
 	// Listen is the host:port for clients of other processes, port 0 for any;
-	// empty means that only this process connects. There is no login yet:
-	// listen on a loopback address or a closed network only.
+	// empty means that only this process connects. Traffic is not encrypted:
+	// listen on a loopback address or a closed network.
 	Listen string
 	// MQTT is the host:port for MQTT 3.1.1 publishers, empty for none.
-	MQTT   string
+	MQTT string
+	// Logins are the collectors that may connect. Nil lets everyone who
+	// reaches an address do everything, which suits a trial on one machine;
+	// empty lets nobody in until SetLogins.
+	Logins []Login
 	Logger *slog.Logger
 	Sync   SyncPolicy
 	// MaxStore bounds the bytes of all streams; 0 means half of the file
@@ -53,6 +59,10 @@ type Embedded struct {
 	opts   *server.Options
 	lock   *dirLock
 	logger *slog.Logger
+	// self is the user of this process, nil without logins.
+	self *server.User
+	// reload keeps changes of the logins apart.
+	reload sync.Mutex
 }
 
 // readyWithin bounds the start of the server proper: reading back streams of
@@ -80,6 +90,16 @@ func (e *Embedded) start(ctx context.Context, cfg EmbeddedConfig) error {
 	opts, err := serverOptions(cfg)
 	if err != nil {
 		return err
+	}
+	if cfg.Logins != nil {
+		// A password for this run only, never on disk. The name is none that a
+		// collector can have.
+		e.self = &server.User{Username: "fadeledger.self", Password: rand.Text()}
+		if opts.Users, err = serverUsers(e.self, cfg.Logins); err != nil {
+			return err
+		}
+	} else if cfg.Listen != "" || cfg.MQTT != "" {
+		e.logger.Warn("the broker asks for no login", "listen", cfg.Listen, "mqtt", cfg.MQTT)
 	}
 	srv, err := server.NewServer(opts)
 	if err != nil {
@@ -189,7 +209,11 @@ func (e *Embedded) Connect(ctx context.Context) (*nats.Conn, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, fmt.Errorf("connect to the broker: %w", err)
 	}
-	nc, err := nats.Connect("", append(connectOptions("fadeledger", e.logger), nats.InProcessServer(e.server))...)
+	opts := append(connectOptions("fadeledger", e.logger), nats.InProcessServer(e.server))
+	if e.self != nil {
+		opts = append(opts, nats.UserInfo(e.self.Username, e.self.Password))
+	}
+	nc, err := nats.Connect("", opts...)
 	if err != nil {
 		return nil, fmt.Errorf("connect to the broker: %w", err)
 	}

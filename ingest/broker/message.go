@@ -38,6 +38,9 @@ const (
 	// HeaderProfile holds the hash of the profile to read the body by, where
 	// it is not the one that the collector has when it is read.
 	HeaderProfile = "Fadeledger-Profile"
+	// HeaderLines holds H:N where the body is cut from a file: it begins with
+	// H header lines and goes on with line N of the file.
+	HeaderLines = "Fadeledger-Lines"
 )
 
 const (
@@ -58,10 +61,10 @@ type Message struct {
 	// drops whatever carries an id that it knows; empty lets the publisher
 	// make one, which then only covers its own repetitions.
 	ID string
-	// Batch and Profile go into the headers of the same names; both may be
-	// empty.
-	Batch, Profile string
-	Body           []byte
+	// Batch, Profile and Lines go into the headers of the same names; each
+	// may be empty.
+	Batch, Profile, Lines string
+	Body                  []byte
 }
 
 // Ack says that a delivery is stored.
@@ -103,7 +106,7 @@ func (m *Message) prepare() error {
 	}
 	for _, h := range []struct{ name, value string }{
 		{HeaderContentType, m.ContentType}, {HeaderContentEncoding, m.ContentEncoding}, {HeaderID, m.ID},
-		{HeaderBatch, m.Batch}, {HeaderProfile, m.Profile},
+		{HeaderBatch, m.Batch}, {HeaderProfile, m.Profile}, {HeaderLines, m.Lines},
 	} {
 		if len(h.value) > maxHeader || strings.ContainsFunc(h.value, func(c rune) bool { return c < ' ' || c > '~' }) {
 			return fmt.Errorf("%w: %s is not up to %d bytes of printable ASCII", ErrMessage, h.name, maxHeader)
@@ -123,7 +126,7 @@ func (m *Message) wire(subject string) *nats.Msg {
 	out.Header.Set(HeaderID, m.ID)
 	for _, h := range []struct{ name, value string }{
 		{HeaderContentType, m.ContentType}, {HeaderContentEncoding, m.ContentEncoding},
-		{HeaderBatch, m.Batch}, {HeaderProfile, m.Profile},
+		{HeaderBatch, m.Batch}, {HeaderProfile, m.Profile}, {HeaderLines, m.Lines},
 	} {
 		if h.value != "" {
 			out.Header.Set(h.name, h.value)

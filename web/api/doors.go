@@ -48,6 +48,7 @@ type telemetryInput struct {
 	MessageID       string `header:"Nats-Msg-Id" maxLength:"128" doc:"lets the broker filter a delivery that is sent twice"`
 	Batch           string `header:"Fadeledger-Batch" maxLength:"128" doc:"your name for this delivery; ask /collectors/{collector}/batches which are counted"`
 	Profile         string `header:"Fadeledger-Profile" maxLength:"64" doc:"hash of the profile to read it by, where it is not the collector's own"`
+	Lines           string `header:"Fadeledger-Lines" maxLength:"32" pattern:"^([0-9]+:[0-9]+)?$" doc:"H:N where the body is cut from a file: it begins with H header lines and goes on with line N of the file"`
 	RawBody         []byte `contentType:"text/csv"`
 }
 
@@ -129,7 +130,7 @@ func envelope(in *telemetryInput) (Envelope, error) {
 	}
 	env := Envelope{
 		Collector: in.Collector, ContentType: in.ContentType, ContentEncoding: in.ContentEncoding,
-		MessageID: in.MessageID, Batch: in.Batch, Profile: in.Profile, Body: in.RawBody,
+		MessageID: in.MessageID, Batch: in.Batch, Profile: in.Profile, Lines: in.Lines, Body: in.RawBody,
 	}
 	if env.Collector == "" {
 		env.Collector = DefaultCollector

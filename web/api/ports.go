@@ -39,6 +39,9 @@ type Envelope struct {
 	// Batch is the collector's name for the delivery, Profile the hash of the
 	// profile to read it by; both may be empty.
 	Batch, Profile string
+	// Lines tells where the rows of the body stood in the file that they were
+	// cut from, as ingest reads it; empty when they were not.
+	Lines string
 	// Body is as sent, still compressed.
 	Body []byte
 }

@@ -1,0 +1,233 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"fadeledger/analytics"
+	"fadeledger/analytics/catalog"
+	"fadeledger/ingest/decode"
+	"fadeledger/ingest/profile"
+)
+
+type countCmd struct {
+	Files     []string `arg:"" name:"file" help:"CSV, JSON or NDJSON telemetry, packed or not." type:"existingfile"`
+	Models    string   `help:"File with models and terms." required:"" type:"existingfile" placeholder:"models.yaml"`
+	UnitModel string   `help:"Model of all units in the files." placeholder:"NAME"`
+	Terms     string   `help:"Terms of all units in the files." placeholder:"NAME"`
+	Units     string   `help:"File that says which unit is of which model and has which terms." type:"existingfile" placeholder:"units.csv"`
+	Profile   string   `help:"File that says how the files differ from the telemetry contract." type:"existingfile" placeholder:"FILE"`
+	JSON      bool     `help:"Print one JSON object a unit and line instead of text."`
+}
+
+// Run counts the files and prints the ledgers in order of serial.
+func (c countCmd) Run(ctx context.Context) error {
+	look, err := c.lookup()
+	if err != nil {
+		return err
+	}
+	sets, bad, err := c.read(ctx)
+	if err != nil {
+		return err
+	}
+	for _, serial := range slices.Sorted(maps.Keys(sets)) {
+		m, t, err := look(serial)
+		if err != nil {
+			return err
+		}
+		l := countSet(m, t, sets[serial])
+		l.Unit = serial
+		if err := c.print(os.Stdout, l); err != nil {
+			return err
+		}
+	}
+	if bad > 0 {
+		fmt.Fprintf(os.Stderr, "%d rows could not be counted; each is named above with its file and line\n", bad)
+	}
+	if len(sets) == 0 {
+		return errors.New("no row could be counted")
+	}
+	return nil
+}
+
+// countSet counts the deliveries of one unit.
+func countSet(m *analytics.Model, t *analytics.Terms, set *analytics.SampleSet) analytics.Ledger {
+	r := set.Resolve()
+	a := analytics.Count(m, r.Counting)
+	return analytics.LedgerOf(m, t, &a.Counter, a.Excursions, a.Events, analytics.Versions{
+		Duplicates: r.Duplicates, Conflicts: r.Conflicts, Superseded: r.Superseded,
+	})
+}
+
+// lookup gives the function that finds a unit's model and terms.
+func (c countCmd) lookup() (func(analytics.Serial) (*analytics.Model, *analytics.Terms, error), error) {
+	b, err := os.ReadFile(c.Models)
+	if err != nil {
+		return nil, fmt.Errorf("read models: %w", err)
+	}
+	cat, err := catalog.ParseModels(c.Models, b)
+	if err != nil {
+		return nil, err
+	}
+	units := map[analytics.Serial]analytics.Unit{}
+	if c.Units != "" {
+		b, err := os.ReadFile(c.Units)
+		if err != nil {
+			return nil, fmt.Errorf("read units: %w", err)
+		}
+		list, err := catalog.ParseUnits(c.Units, b)
+		if err != nil {
+			return nil, err
+		}
+		for _, u := range list.Units {
+			units[u.Serial] = u
+		}
+	}
+	return func(serial analytics.Serial) (*analytics.Model, *analytics.Terms, error) {
+		u := units[serial]
+		name, terms := u.Model, u.Terms
+		if c.UnitModel != "" {
+			name = c.UnitModel
+		}
+		if c.Terms != "" {
+			terms = c.Terms
+		}
+		if name == "" {
+			return nil, nil, fmt.Errorf("unit %s: its model is not known; name it with --unit-model or list the unit in --units", serial)
+		}
+		m, ok := cat.Model(name)
+		if !ok {
+			return nil, nil, fmt.Errorf("unit %s: %s holds no model %q", serial, c.Models, name)
+		}
+		if terms == "" {
+			return &m, nil, nil
+		}
+		t, ok := cat.TermsNamed(terms)
+		if !ok {
+			return nil, nil, fmt.Errorf("unit %s: %s holds no terms %q", serial, c.Models, terms)
+		}
+		return &m, &t, nil
+	}, nil
+}
+
+// read reads all files; a row that cannot be counted is told on stderr.
+func (c countCmd) read(ctx context.Context) (map[analytics.Serial]*analytics.SampleSet, int, error) {
+	var opt decode.Options
+	if c.Profile != "" {
+		b, err := os.ReadFile(c.Profile)
+		if err != nil {
+			return nil, 0, fmt.Errorf("read profile: %w", err)
+		}
+		if opt.Profile, err = profile.Parse(c.Profile, b); err != nil {
+			return nil, 0, err
+		}
+	}
+	sets := map[analytics.Serial]*analytics.SampleSet{}
+	bad := 0
+	for _, name := range c.Files {
+		f, err := os.Open(name)
+		if err != nil {
+			return nil, 0, fmt.Errorf("open telemetry: %w", err)
+		}
+		sink := &fileSink{name: name, sets: sets}
+		report, err := decode.Decode(ctx, f, opt, sink)
+		f.Close()
+		var refused *decode.Refused
+		if errors.As(err, &refused) {
+			return nil, 0, fmt.Errorf("%s: %w; %s", name, err, refused.Remedy)
+		}
+		if err != nil {
+			return nil, 0, fmt.Errorf("read %s: %w", name, err)
+		}
+		bad += sink.bad
+		for _, n := range report.Notes {
+			fmt.Fprintf(os.Stderr, "%s: note: %s\n", filepath.Base(name), n)
+		}
+	}
+	return sets, bad, nil
+}
+
+// fileSink gathers the rows of a file.
+type fileSink struct {
+	name string
+	sets map[analytics.Serial]*analytics.SampleSet
+	bad  int
+}
+
+// Row takes a sample.
+func (s *fileSink) Row(r decode.Row) error {
+	set := s.sets[r.Serial]
+	if set == nil {
+		set = &analytics.SampleSet{}
+		s.sets[r.Serial] = set
+	}
+	set.Add(r.Sample)
+	return nil
+}
+
+// Problem tells of a row that cannot be counted.
+func (s *fileSink) Problem(p decode.Problem) error {
+	s.bad++
+	field := p.Field
+	if field == "" {
+		field = "row"
+	}
+	fmt.Fprintf(os.Stderr, "%s:%d: %s: %s (%s); %s\n", s.name, p.Line, field, p.Message, p.Reason, p.Remedy)
+	return nil
+}
+
+func (c countCmd) print(w io.Writer, l analytics.Ledger) error {
+	if c.JSON {
+		b, err := json.Marshal(l)
+		if err != nil {
+			return fmt.Errorf("write ledger: %w", err)
+		}
+		_, err = fmt.Fprintf(w, "%s\n", b)
+		return err
+	}
+	_, err := io.WriteString(w, ledgerText(l))
+	return err
+}
+
+// ledgerText writes a ledger for people.
+func ledgerText(l analytics.Ledger) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "unit %s (%s)\n", l.Unit, l.Model)
+	fmt.Fprintf(&b, "  samples      %d counted, %d duplicates, %d instants in dispute\n", l.Samples, l.Duplicates, l.Conflicts)
+	if l.First == nil {
+		return b.String()
+	}
+	coverage := 0.0
+	if l.Elapsed > 0 {
+		coverage = 100 * l.Covered / l.Elapsed
+	}
+	fmt.Fprintf(&b, "  time         %.1f days, %.1f %% covered\n", l.Elapsed/86400, coverage)
+	fmt.Fprintf(&b, "  energy       %.3f kWh charged, %.3f kWh discharged, %.2f equivalent full cycles\n", l.Charge.KWh(), l.Discharge.KWh(), l.EFC)
+	for basis, e := range l.ByBasis {
+		if e != [2]analytics.MilliwattHours{} {
+			fmt.Fprintf(&b, "    by %-8s %.3f kWh charged, %.3f kWh discharged\n", analytics.Basis(basis), e[0].KWh(), e[1].KWh())
+		}
+	}
+	for _, m := range l.Measures {
+		fmt.Fprintf(&b, "  spent        %.4f %% by %s\n", m.Spent*100, m.Measure)
+	}
+	for _, e := range l.Events {
+		fmt.Fprintf(&b, "  event        %s %s %s\n", e.At.Time().Format("2006-01-02T15:04:05Z"), e.Kind, e.Field)
+	}
+	for _, x := range l.Excursions {
+		fmt.Fprintf(&b, "  excursion    %s %s, %s, %d samples", x.Start.Time().Format("2006-01-02T15:04:05Z"), x.Kind, x.Length().Duration(), x.Samples)
+		if x.HasTemp {
+			fmt.Fprintf(&b, ", %.2f to %.2f °C", x.MinTemp.Celsius(), x.MaxTemp.Celsius())
+		}
+		fmt.Fprintf(&b, ", %.3f kWh charged\n", x.Charge.Round().KWh())
+	}
+	return b.String()
+}

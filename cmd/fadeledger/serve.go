@@ -1,0 +1,197 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"fadeledger/analytics"
+	"fadeledger/ingest"
+	"fadeledger/web"
+)
+
+type serveCmd struct {
+	dependencies
+	Listen       string `help:"Address of the pages and the API." env:"FADELEDGER_LISTEN" default:"127.0.0.1:8080"`
+	Embedded     bool   `help:"Run everything in this process: private database, broker and a worker."`
+	Data         string `help:"Folder that holds everything when embedded." env:"FADELEDGER_DATA" default:"fadeledger-data" type:"path"`
+	BrokerListen string `help:"Address on which the embedded broker takes collectors; none takes them over HTTP only." env:"FADELEDGER_BROKER_LISTEN" placeholder:"ADDR"`
+}
+
+// Run serves until the context ends.
+func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
+	listener, err := listen(ctx, c.Listen, log)
+	if err != nil {
+		return err
+	}
+	defer listener.Close()
+	if !c.Embedded {
+		s, err := c.connect(ctx, log, "web")
+		if err != nil {
+			return err
+		}
+		defer s.Close()
+		return s.serve(ctx, listener, web.Config{Banners: banners(c.Listen)})
+	}
+	s, err := embed(ctx, log, c.Data, c.BrokerListen, c.Database)
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return s.work(ctx, nil) })
+	group.Go(func() error { return s.serve(ctx, listener, web.Config{Banners: banners(c.Listen)}) })
+	return group.Wait()
+}
+
+// listen opens the listener at once, so that a busy port fails at start.
+func listen(ctx context.Context, address string, log *slog.Logger) (net.Listener, error) {
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("listen for pages: %w; choose another address with --listen", err)
+	}
+	if !loopback(listener.Addr().String()) {
+		log.Warn("there is no sign-in yet, and this address can be reached by others: anyone who reaches it sees everything", "listen", address)
+	}
+	return listener, nil
+}
+
+func loopback(address string) bool {
+	a, err := netip.ParseAddrPort(address)
+	return err == nil && a.Addr().Unmap().IsLoopback()
+}
+
+// banners are the notices above every page.
+func banners(address string) []string {
+	host, _, err := net.SplitHostPort(address)
+	if err == nil && (host == "localhost" || loopback(net.JoinHostPort(host, "1"))) {
+		return nil
+	}
+	return []string{"There is no sign-in yet, and this service can be reached from other machines."}
+}
+
+// serve answers pages and API until the context ends.
+func (s *services) serve(ctx context.Context, listener net.Listener, cfg web.Config) error {
+	cfg.Ledger = s.db
+	cfg.Intake = &intake{publisher: s.publisher, db: s.db, identity: s.identity}
+	cfg.Registrar = &registrar{db: s.db, log: s.log}
+	cfg.Broker = streamState{s}
+	cfg.Upkeep = &keeper{db: s.db}
+	cfg.Ready = s.ready
+	cfg.Logger = s.log
+	cfg.Version = version
+	handler, err := web.New(cfg)
+	if err != nil {
+		return fmt.Errorf("make pages: %w", err)
+	}
+	return serveHTTP(ctx, web.Server(handler, s.log), listener, s.log)
+}
+
+func serveHTTP(ctx context.Context, server *http.Server, listener net.Listener, log *slog.Logger) error {
+	stopped := make(chan error, 1)
+	stop := context.AfterFunc(ctx, func() {
+		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
+		defer cancel()
+		stopped <- server.Shutdown(end)
+	})
+	defer stop()
+	log.Info("pages are up", "url", "http://"+listener.Addr().String())
+	if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("serve pages: %w", err)
+	}
+	if err := <-stopped; err != nil && !errors.Is(err, context.DeadlineExceeded) {
+		return fmt.Errorf("stop serving: %w", err)
+	}
+	return nil
+}
+
+// ready reports why the service cannot work.
+func (s *services) ready(ctx context.Context) error {
+	if err := s.db.Ping(ctx); err != nil {
+		return err
+	}
+	if _, err := s.stream.Info(ctx); err != nil {
+		return fmt.Errorf("ask the broker: %w", err)
+	}
+	return nil
+}
+
+// How often the worker's upkeep runs.
+const (
+	standingEvery  = 2 * time.Second
+	standingMaxAge = analytics.DayLength
+	releaseEvery   = 5 * time.Second
+	sealEvery      = 10 * time.Minute
+	sealSettle     = 90 * time.Minute
+)
+
+// work counts deliveries and looks after standings, samples and quarantine
+// until the context ends. counted may be nil.
+func (s *services) work(ctx context.Context, counted func(int, analytics.DeliveryTally)) error {
+	leases := s.db.NewLeases()
+	defer leases.Close(context.WithoutCancel(ctx))
+	worker, err := ingest.NewWorker(ctx, ingest.Config{
+		Ledger: s.db, Leases: leases, Stream: s.stream, Logger: s.log, Counted: counted,
+	})
+	if err != nil {
+		return err
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return worker.Run(ctx) })
+	group.Go(func() error {
+		return s.every(ctx, standingEvery, "standings not refreshed", func(ctx context.Context) error {
+			_, err := s.db.RefreshStandings(ctx, standingMaxAge)
+			return err
+		})
+	})
+	group.Go(func() error {
+		return s.every(ctx, releaseEvery, "rows not released", s.releaseRegistered)
+	})
+	group.Go(func() error {
+		return s.every(ctx, sealEvery, "samples not sealed", func(ctx context.Context) error {
+			today := analytics.InstantOf(time.Now()).Day()
+			if err := s.db.EnsurePartitions(ctx, today, today+2); err != nil {
+				return err
+			}
+			_, err := s.db.Seal(ctx, sealSettle)
+			return err
+		})
+	})
+	return group.Wait()
+}
+
+// every runs f now and then until the context ends. A failure is told and the
+// next run tries again.
+func (s *services) every(ctx context.Context, interval time.Duration, failure string, f func(context.Context) error) error {
+	for {
+		began := time.Now()
+		if err := f(ctx); err != nil && ctx.Err() == nil {
+			s.log.Warn(failure, "err", err)
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		// Never more than a fifth of the time.
+		case <-time.After(max(interval, 4*time.Since(began))):
+		}
+	}
+}
+
+// releaseRegistered brings back the samples of units that were not registered
+// when they came, and are now.
+func (s *services) releaseRegistered(ctx context.Context) error {
+	rows, err := s.db.HeldRegistered(ctx, releaseAtOnce)
+	if err != nil || len(rows) == 0 {
+		return err
+	}
+	done, err := (&ingest.Releaser{Ledger: s.db, Reader: &ingest.Reader{Profiles: s.db}}).Release(ctx, rows)
+	s.log.Info("samples of newly registered units counted", "rows", done.Rows, "samples", done.Samples)
+	return err
+}

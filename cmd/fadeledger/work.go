@@ -1,0 +1,45 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+)
+
+type workCmd struct {
+	dependencies
+	Health string `help:"Address that answers /healthz and /readyz." env:"FADELEDGER_HEALTH" default:"127.0.0.1:8081"`
+}
+
+// Run counts until the context ends.
+func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
+	listener, err := listen(ctx, c.Health, log)
+	if err != nil {
+		return err
+	}
+	defer listener.Close()
+	s, err := c.connect(ctx, log, "worker")
+	if err != nil {
+		return err
+	}
+	defer s.Close()
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
+	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
+		if err := s.ready(r.Context()); err != nil {
+			http.Error(w, err.Error(), http.StatusServiceUnavailable)
+			return
+		}
+		fmt.Fprintln(w, "ready")
+	})
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return s.work(ctx, nil) })
+	group.Go(func() error {
+		return serveHTTP(ctx, &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}, listener, log)
+	})
+	return group.Wait()
+}
