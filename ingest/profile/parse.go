@@ -69,14 +69,9 @@ func Parse(name string, text []byte) (*Profile, error) {
 	if len(text) > MaxBytes {
 		return nil, fmt.Errorf("profile %s: larger than %d bytes", name, MaxBytes)
 	}
-	var f file
-	dec := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
-	if err := dec.Decode(&f); err != nil && !errors.Is(err, io.EOF) {
+	f, err := readYAML(text)
+	if err != nil {
 		return nil, fmt.Errorf("profile %s: %w", name, err)
-	}
-	var second any
-	if err := dec.Decode(&second); !errors.Is(err, io.EOF) {
-		return nil, fmt.Errorf("profile %s: more than one document", name)
 	}
 	p, err := f.profile()
 	if err != nil {
@@ -84,6 +79,50 @@ func Parse(name string, text []byte) (*Profile, error) {
 	}
 	p.Name = name
 	return p, nil
+}
+
+// readYAML reads one document. The YAML library panics on some texts, such as
+// a list with a tag of its own; profiles come from outside, so that must not
+// end the process.
+func readYAML(text []byte) (f *file, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			f, err = nil, fmt.Errorf("unreadable YAML: %v", p)
+		}
+	}()
+	if depth(text) > maxDepth {
+		return nil, fmt.Errorf("nested deeper than %d", maxDepth)
+	}
+	f = new(file)
+	dec := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict())
+	if err := dec.Decode(f); err != nil && !errors.Is(err, io.EOF) {
+		return nil, err
+	}
+	var second any
+	if err := dec.Decode(&second); !errors.Is(err, io.EOF) {
+		return nil, errors.New("more than one document")
+	}
+	return f, nil
+}
+
+// maxDepth bounds opening brackets, so that the recursion of the YAML library
+// stays small.
+const maxDepth = 100
+
+// depth counts the brackets that are opened and not closed, at their most. It
+// looks into quotes, too: no profile has a hundred of them.
+func depth(text []byte) int {
+	open, most := 0, 0
+	for _, c := range text {
+		switch c {
+		case '[', '{':
+			open++
+			most = max(most, open)
+		case ']', '}':
+			open--
+		}
+	}
+	return most
 }
 
 // profile checks every setting and gives the Profile.

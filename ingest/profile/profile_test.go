@@ -106,6 +106,8 @@ func TestParseRefuses(t *testing.T) {
 		"a kind of time that does not exist": {"time_is: julian\n", "relative-s"},
 		"a charset that is not read":         {"charset: ebcdic\n", "windows-1252"},
 		"a list where a map is expected":     {"- unit\n", "list.yaml"},
+		"a list with a tag of its own":       {"absent: !x y\n", "YAML"},
+		"a thousand brackets":                {"absent: " + strings.Repeat("[", 1000), "nested deeper"},
 		"more than the limit":                {"# " + strings.Repeat("x", profile.MaxBytes), "larger"},
 	}
 	for name, c := range cases {
