@@ -67,9 +67,9 @@ func TestEnergyOfPair(t *testing.T) {
 		// 2² / (2 × 3) Wh = 666.666… mWh and 1² / (2 × 3) Wh = 166.666… mWh.
 		{"zero crossing in thirds", wide,
 			at(0, power(2_000)), at(hour, power(-1_000)), analytics.ByPower, 667_000, 167_000},
-		// The square of this power has no room in 64 bits.
-		{"zero crossing of 6 MW", wide,
-			at(0, power(6_000_000_000)), at(hour, power(-6_000_000_000)), analytics.ByPower, 1_500_000 * wh, 1_500_000 * wh},
+		// The square of 6 MW in mW has no room in 64 bits: 6²/(2 × 7) and 1²/(2 × 7) MWh.
+		{"zero crossing from 6 MW", wide,
+			at(0, power(6_000_000_000)), at(hour, power(-1_000_000_000)), analytics.ByPower, 2_571_428_571_000, 71_428_571_000},
 		{"from zero", wide, at(0, power(0)), at(hour, power(-1_000)), analytics.ByPower, 0, 500_000},
 		{"to zero", wide, at(0, power(1_000)), at(hour, power(0)), analytics.ByPower, 500_000, 0},
 		{"idle", model, at(0, power(0)), at(minute, power(0)), analytics.ByPower, 0, 0},

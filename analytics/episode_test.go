@@ -210,6 +210,9 @@ func TestCurtailed(t *testing.T) {
 	if got := a.Counter.Curtailed(); got != 2 {
 		t.Errorf("curtailed %d, want 2", got)
 	}
+	if got := decode(t, encode(t, &a.Counter)).Curtailed(); got != 2 {
+		t.Errorf("curtailed %d after reading the state back, want 2", got)
+	}
 	if got := a.Counter.Tallies()[analytics.ColdCharge].Episodes; got != 3 {
 		t.Errorf("episodes %d, want 3", got)
 	}
