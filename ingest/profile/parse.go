@@ -14,6 +14,7 @@ import (
 	_ "time/tzdata"
 
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
 
 	"fadeledger/analytics"
 )
@@ -23,8 +24,8 @@ const MaxBytes = 64 << 10
 
 // file is the YAML form of a Profile.
 type file struct {
-	Unit               string             `yaml:"unit"`
-	UnitPrefix         string             `yaml:"unit_prefix"`
+	Unit               literal            `yaml:"unit"`
+	UnitPrefix         literal            `yaml:"unit_prefix"`
 	UnitLength         int                `yaml:"unit_length"`
 	Rank               int8               `yaml:"rank"`
 	Delimiter          string             `yaml:"delimiter"`
@@ -37,29 +38,59 @@ type file struct {
 	PowerIs            string             `yaml:"power_is"`
 	NumbersAsText      bool               `yaml:"numbers_as_text"`
 	KeepSensorDefaults bool               `yaml:"keep_sensor_defaults"`
-	Absent             []string           `yaml:"absent"`
+	Absent             []literal          `yaml:"absent"`
 	Fields             map[string]mapping `yaml:"fields"`
-	Ignore             []string           `yaml:"ignore"`
+	Ignore             []literal          `yaml:"ignore"`
 }
 
 type mapping struct {
-	From   names  `yaml:"from"`
-	Scale  string `yaml:"scale"`
-	Offset string `yaml:"offset"`
-	Sign   string `yaml:"sign"`
+	From   names   `yaml:"from"`
+	Scale  literal `yaml:"scale"`
+	Offset literal `yaml:"offset"`
+	Sign   string  `yaml:"sign"`
+}
+
+// literal is a text as it stands in the file. The YAML library would read the
+// serial 000123 as an octal number and give 83.
+type literal string
+
+// UnmarshalYAML takes the text of a scalar.
+func (l *literal) UnmarshalYAML(node ast.Node) error {
+	switch n := node.(type) {
+	case *ast.StringNode:
+		*l = literal(n.Value)
+	case *ast.LiteralNode:
+		*l = literal(n.Value.Value)
+	case *ast.NullNode:
+		*l = ""
+	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode, *ast.InfinityNode, *ast.NanNode:
+		*l = literal(n.GetToken().Value)
+	default:
+		return fmt.Errorf("line %d: a text is expected", node.GetToken().Position.Line)
+	}
+	return nil
+}
+
+// texts gives the texts of a list.
+func texts(list []literal) []string {
+	var out []string
+	for _, l := range list {
+		out = append(out, string(l))
+	}
+	return out
 }
 
 // names is a text or a list of texts.
-type names []string
+type names []literal
 
 // UnmarshalYAML reads one text or a list of texts.
 func (n *names) UnmarshalYAML(unmarshal func(any) error) error {
-	var one string
+	var one literal
 	if err := unmarshal(&one); err == nil {
 		*n = names{one}
 		return nil
 	}
-	return unmarshal((*[]string)(n))
+	return unmarshal((*[]literal)(n))
 }
 
 // Parse reads a profile from YAML. The name serves messages only. Unknown
@@ -105,16 +136,24 @@ func readYAML(text []byte) (f *file, err error) {
 	return f, nil
 }
 
-// maxDepth bounds opening brackets, so that the recursion of the YAML library
+// maxDepth bounds opening brackets, and list and map signs in one line, so that the recursion of the YAML library
 // stays small.
 const maxDepth = 100
 
-// depth counts the brackets that are opened and not closed, at their most. It
+// depth counts the brackets that are opened and not closed, at their most, and
+// the signs of lists and maps in one line. It
 // looks into quotes, too: no profile has a hundred of them.
 func depth(text []byte) int {
-	open, most := 0, 0
-	for _, c := range text {
+	open, signs, most := 0, 0, 0
+	for i, c := range text {
 		switch c {
+		case '\n':
+			signs = 0
+		case '-', '?', ':':
+			if i+1 < len(text) && (text[i+1] == ' ' || text[i+1] == '\t') {
+				signs++
+				most = max(most, signs)
+			}
 		case '[', '{':
 			open++
 			most = max(most, open)
@@ -128,9 +167,9 @@ func depth(text []byte) int {
 // profile checks every setting and gives the Profile.
 func (f *file) profile() (*Profile, error) {
 	p := &Profile{
-		Unit: analytics.Serial(f.Unit), UnitPrefix: f.UnitPrefix, UnitLength: f.UnitLength, Rank: f.Rank,
+		Unit: analytics.Serial(f.Unit), UnitPrefix: string(f.UnitPrefix), UnitLength: f.UnitLength, Rank: f.Rank,
 		DecimalComma: f.DecimalComma, NumbersAsText: f.NumbersAsText,
-		KeepSensorDefaults: f.KeepSensorDefaults, Absent: f.Absent, Ignore: f.Ignore,
+		KeepSensorDefaults: f.KeepSensorDefaults, Absent: texts(f.Absent), Ignore: texts(f.Ignore),
 	}
 	for _, step := range []func(*Profile) error{f.setText, f.setTime, f.setUnit, f.setFields} {
 		if err := step(p); err != nil {
@@ -199,7 +238,7 @@ func (f *file) setUnit(p *Profile) error {
 	if f.UnitLength < 0 || f.UnitLength > MaxSerialLength {
 		return fmt.Errorf("unit_length %d: want 1 to %d", f.UnitLength, MaxSerialLength)
 	}
-	if f.Unit != "" && p.CheckSerial(f.Unit) != SerialOK {
+	if f.Unit != "" && p.CheckSerial(string(f.Unit)) != SerialOK {
 		return fmt.Errorf("unit %q: not a serial that this profile allows", f.Unit)
 	}
 	return nil
@@ -213,7 +252,7 @@ func (f *file) setFields(p *Profile) error {
 	sort.Strings(keys)
 	var carried [FieldCount]string
 	taken := map[string]string{}
-	for _, name := range f.Ignore {
+	for _, name := range p.Ignore {
 		taken[name] = "ignore"
 	}
 	for _, key := range keys {
@@ -248,7 +287,7 @@ func (m mapping) mapping(key string, kind TimeKind) (Mapping, error) {
 	}
 	from := m.From
 	if len(from) == 0 {
-		from = names{key}
+		from = names{literal(key)}
 	}
 	scale, offset, err := m.numbers()
 	if err != nil {
@@ -265,19 +304,19 @@ func (m mapping) mapping(key string, kind TimeKind) (Mapping, error) {
 	if col.Conv, err = col.Conv.after(scale, offset); err != nil {
 		return Mapping{}, err
 	}
-	return Mapping{From: from, Column: col}, nil
+	return Mapping{From: texts(from), Column: col}, nil
 }
 
 // numbers gives the scale (with the sign) and the offset of a mapping.
 func (m mapping) numbers() (scale, offset *big.Rat, err error) {
 	scale, offset = big.NewRat(1, 1), new(big.Rat)
 	if m.Scale != "" {
-		if scale, err = parseRatio(m.Scale); err != nil {
+		if scale, err = parseRatio(string(m.Scale)); err != nil {
 			return nil, nil, fmt.Errorf("scale: %w", err)
 		}
 	}
 	if m.Offset != "" {
-		if offset, err = parseRatio(m.Offset); err != nil {
+		if offset, err = parseRatio(string(m.Offset)); err != nil {
 			return nil, nil, fmt.Errorf("offset: %w", err)
 		}
 	}

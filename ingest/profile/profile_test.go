@@ -107,6 +107,7 @@ func TestParseRefuses(t *testing.T) {
 		"a charset that is not read":         {"charset: ebcdic\n", "windows-1252"},
 		"a list where a map is expected":     {"- unit\n", "list.yaml"},
 		"a list with a tag of its own":       {"absent: !x y\n", "YAML"},
+		"a thousand lists in a line":         {"absent:\n  " + strings.Repeat("- ", 1000) + "x", "nested deeper"},
 		"a thousand brackets":                {"absent: " + strings.Repeat("[", 1000), "nested deeper"},
 		"more than the limit":                {"# " + strings.Repeat("x", profile.MaxBytes), "larger"},
 	}
@@ -201,10 +202,28 @@ func TestPow10(t *testing.T) {
 	}
 }
 
-func TestUnitNameIsASerial(t *testing.T) {
+// A text is what stands in the file, never the number that YAML sees in it.
+func TestTextsStayAsWritten(t *testing.T) {
 	t.Parallel()
-	if got := load(t, "every-key.yaml").Unit; got != analytics.Serial("HB5-00000017") {
-		t.Errorf("unit %q", got)
+	cases := map[string]analytics.Serial{
+		"000123": "000123", "0x10": "0x10", "1e5": "1e5", "0b11": "0b11", "0o17": "0o17", "true": "true",
+		"2026-01-05": "2026-01-05", "'0017'": "0017", `"HB5\u002d1"`: "HB5-1", "~": "", "HB5-1 # the first": "HB5-1",
+	}
+	for text, want := range cases {
+		p, err := profile.Parse("texts", []byte("unit: "+text+"\n"))
+		if err != nil || p.Unit != want {
+			t.Errorf("unit: %s gives %+v, %v; want %q", text, p, err, want)
+		}
+	}
+	p, err := profile.Parse("texts", []byte("absent: [-999, 0x8000, 1.0, 'n/a']\nignore:\n  - 007\nfields:\n  soc_pct: {from: 0123, scale: 010}\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := strings.Join(append(append(p.Absent, p.Ignore...), p.Fields[0].From...), " "); got != "-999 0x8000 1.0 n/a 007 0123" {
+		t.Errorf("texts %q", got)
+	}
+	if p.Fields[0].Column.Conv.Num != 100 {
+		t.Errorf("a scale of 010 gives %+v", p.Fields[0].Column.Conv)
 	}
 }
 
