@@ -79,6 +79,16 @@ func banners(address string) []string {
 
 // serve answers pages and API until the context ends.
 func (s *services) serve(ctx context.Context, listener net.Listener, cfg web.Config) error {
+	handler, err := s.handler(cfg)
+	if err != nil {
+		return err
+	}
+	s.log.Info("pages are up", "url", "http://"+listener.Addr().String())
+	return serveHTTP(ctx, web.Server(handler, s.log), listener)
+}
+
+// handler joins the pages with what they show.
+func (s *services) handler(cfg web.Config) (http.Handler, error) {
 	cfg.Ledger = s.db
 	cfg.Intake = &intake{publisher: s.publisher, db: s.db, identity: s.identity}
 	cfg.Registrar = &registrar{db: s.db, log: s.log}
@@ -89,12 +99,12 @@ func (s *services) serve(ctx context.Context, listener net.Listener, cfg web.Con
 	cfg.Version = version
 	handler, err := web.New(cfg)
 	if err != nil {
-		return fmt.Errorf("make pages: %w", err)
+		return nil, fmt.Errorf("make pages: %w", err)
 	}
-	return serveHTTP(ctx, web.Server(handler, s.log), listener, s.log)
+	return handler, nil
 }
 
-func serveHTTP(ctx context.Context, server *http.Server, listener net.Listener, log *slog.Logger) error {
+func serveHTTP(ctx context.Context, server *http.Server, listener net.Listener) error {
 	stopped := make(chan error, 1)
 	stop := context.AfterFunc(ctx, func() {
 		end, cancel := context.WithTimeout(context.WithoutCancel(ctx), 10*time.Second)
@@ -102,7 +112,6 @@ func serveHTTP(ctx context.Context, server *http.Server, listener net.Listener, 
 		stopped <- server.Shutdown(end)
 	})
 	defer stop()
-	log.Info("pages are up", "url", "http://"+listener.Addr().String())
 	if err := server.Serve(listener); !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("serve pages: %w", err)
 	}

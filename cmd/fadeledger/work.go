@@ -39,7 +39,7 @@ func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.work(ctx, nil) })
 	group.Go(func() error {
-		return serveHTTP(ctx, &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}, listener, log)
+		return serveHTTP(ctx, &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}, listener)
 	})
 	return group.Wait()
 }
