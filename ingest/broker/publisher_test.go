@@ -259,7 +259,7 @@ func TestDeniedPublishIsSaid(t *testing.T) {
 			{Username: "app", Password: "a"},
 			{Username: "c-07", Password: "b", Permissions: &server.Permissions{
 				Publish:   &server.SubjectPermission{Allow: []string{"telemetry.c-07"}},
-				Subscribe: &server.SubjectPermission{Allow: []string{"_INBOX.>"}},
+				Subscribe: &server.SubjectPermission{Allow: []string{broker.InboxPrefix("c-07") + ".>"}},
 			}},
 		},
 	})
