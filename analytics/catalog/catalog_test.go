@@ -58,11 +58,11 @@ func TestParseModelsReadsEveryKey(t *testing.T) {
 	equal(t, c.Models, []analytics.Model{{
 		Name: "HB-5", Chemistry: "LFP", Rated: 5_200_000, RatedCharge: 101_600, MaxPower: 2_600_000,
 		MaxGap: 15 * analytics.Minute, Floor: &floor, StorageMax: &top,
-		ChargeLimit:    analytics.LimitTable{{-1200, 50_000}, {0, 200_000}, {1200, 500_000}, {4400, 500_000}, {5400, 50_000}},
-		DischargeLimit: analytics.LimitTable{{-2000, 500_000}, {5000, 500_000}, {5800, 100_000}},
+		ChargeLimit:    analytics.LimitTable{{Temp: -1200, Rate: 50_000}, {Temp: 0, Rate: 200_000}, {Temp: 1200, Rate: 500_000}, {Temp: 4400, Rate: 500_000}, {Temp: 5400, Rate: 50_000}},
+		DischargeLimit: analytics.LimitTable{{Temp: -2000, Rate: 500_000}, {Temp: 5000, Rate: 500_000}, {Temp: 5800, Rate: 100_000}},
 	}, {
 		Name: "HB-10", Chemistry: "LFP", Rated: 10_400_000, MaxPower: 5_000_000,
-		ChargeLimit: analytics.LimitTable{{-1000, 100_000}, {4500, 500_000}},
+		ChargeLimit: analytics.LimitTable{{Temp: -1000, Rate: 100_000}, {Temp: 4500, Rate: 500_000}},
 	}})
 	equal(t, c.Terms, []analytics.Terms{{
 		Name: "HB-5 home 2026", Model: "HB-5", SoldFrom: day(t, "2026-01-01"), Years: 10,
@@ -71,9 +71,9 @@ func TestParseModelsReadsEveryKey(t *testing.T) {
 			Shallow: analytics.ShallowThroughput, CountedFromPct: &from,
 		},
 		EnergyCap: 31_000_000_000, EFCBasis: analytics.BasisThroughput,
-		Retained: []analytics.RetainedPoint{{0, 100}, {10, 70}}, Start: analytics.StartCommissioned, LongestDelayDays: 180,
+		Retained: []analytics.RetainedPoint{{Year: 0, Pct: 100}, {Year: 10, Pct: 70}}, Start: analytics.StartCommissioned, LongestDelayDays: 180,
 		ColdChargeAllowance: 5_000_000, HasColdAllowance: true, LongestGapDays: 60, RegistrationDays: 90,
-		Remedy: []analytics.RemedyStep{{5, 100}, {10, 50}},
+		Remedy: []analytics.RemedyStep{{ThroughYear: 5, Pct: 100}, {ThroughYear: 10, Pct: 50}},
 	}, {
 		Name: "HB-10 home 2026", Model: "HB-10", SoldFrom: day(t, "2026-03-01"), Years: 8,
 		Life: analytics.CycleLife{Shallow: analytics.ShallowThroughput}, EFCCap: 4000,

@@ -49,13 +49,21 @@ func (c *Catalogue) TermsNamed(name string) (analytics.Terms, bool) {
 //   - terms may name a model that the file does not hold: Check settles it
 //
 // The error is Problems; the Catalogue is empty then.
-func ParseModels(name string, data []byte) (Catalogue, error) {
+func ParseModels(name string, data []byte) (c Catalogue, err error) {
 	r := &report{file: name}
+	// The YAML library panics on some texts that are no YAML; a file from
+	// outside must not end the process.
+	defer func() {
+		if p := recover(); p != nil {
+			r.add(0, "", fmt.Sprintf("not readable as YAML: %v", p), "write it like the example in the manual")
+			c, err = Catalogue{}, r.err()
+		}
+	}()
 	root := parseRoot(r, data)
 	if root == nil {
 		return Catalogue{}, r.err()
 	}
-	c := Catalogue{file: name}
+	c = Catalogue{file: name}
 	for _, o := range root.rows("models", byName) {
 		c.Models = append(c.Models, readModel(o))
 		c.modelLines = append(c.modelLines, o.line)
@@ -69,7 +77,7 @@ func ParseModels(name string, data []byte) (Catalogue, error) {
 	if len(r.problems) == 0 && len(c.Models)+len(c.Terms) == 0 {
 		r.add(root.line, "", "no models and no terms", "give models, terms, or both")
 	}
-	if err := r.err(); err != nil {
+	if err = r.err(); err != nil {
 		return Catalogue{}, err
 	}
 	return c, nil

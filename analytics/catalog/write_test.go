@@ -1,8 +1,10 @@
 package catalog_test
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"fadeledger/analytics"
@@ -130,8 +132,38 @@ func TestSameTermsSeesMeaning(t *testing.T) {
 	}
 }
 
+func TestHostileYAMLIsAProblem(t *testing.T) {
+	deeper := func(entry string) string {
+		var b strings.Builder
+		for i := range 2000 {
+			fmt.Fprintf(&b, "%s%s\n", strings.Repeat(" ", i), entry)
+		}
+		return b.String()
+	}
+	for name, text := range map[string]string{
+		"brackets":         strings.Repeat("[", 1e6),
+		"braces with keys": strings.Repeat("{a: ", 1e6),
+		"dashes":           strings.Repeat("- ", 1e6),
+		"question marks":   strings.Repeat("? ", 1e6),
+		"indented keys":    deeper("a:"),
+		"indented dashes":  deeper("-"),
+		"too long":         "models: []\n" + strings.Repeat("# x\n", 2e6),
+		"tagged list":      "models: !x [!y a]",
+		"tag alone":        "!",
+		"no YAML":          "\x00\x01",
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := catalog.ParseModels("m", []byte(text))
+			var problems catalog.Problems
+			if !errors.As(err, &problems) {
+				t.Errorf("got %v", err)
+			}
+		})
+	}
+}
+
 func FuzzParseModels(f *testing.F) {
-	for _, seed := range []string{"models: []", "models: [{name: A, rated_kwh: 1, max_power_kw: 1}]", "terms:\n  - name: &x a\n    years: *x\n", "a: {b: [", "- - -", "!!map {}", "? [a]\n: b"} {
+	for _, seed := range []string{"models: []", "models: [{name: A, rated_kwh: 1, max_power_kw: 1}]", "terms:\n  - name: &x a\n    years: *x\n", "a: {b: [", "- - -", "!!map {}", "? [a]\n: b", "- !x\n- !y [", "a: !!set {}"} {
 		f.Add([]byte(seed))
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {

@@ -24,9 +24,50 @@ type object struct {
 	asked []string
 }
 
+// The bounds of a text that is given to the YAML library: it recurses into
+// what is nested, and no models.yaml is ten levels deep.
+const (
+	maxBytes = 4 << 20
+	maxDepth = 100
+)
+
+// tooDeep gives the first line on which more than maxDepth brackets are open
+// or more than maxDepth list entries begin; ok is false where there is none.
+// It looks into quotes, too: no name holds a hundred of either.
+func tooDeep(data []byte) (line int, ok bool) {
+	open, dashes := 0, 0
+	line = 1
+	for i, c := range data {
+		switch c {
+		case '[', '{':
+			open++
+		case ']', '}':
+			open--
+		case '-', '?', ':':
+			if i+1 < len(data) && (data[i+1] == ' ' || data[i+1] == '\t') {
+				dashes++
+			}
+		case '\n':
+			line, dashes = line+1, 0
+		}
+		if open > maxDepth || dashes > maxDepth {
+			return line, true
+		}
+	}
+	return 0, false
+}
+
 // parseRoot gives the top mapping of a file with one YAML document; nil when
 // there is none, and then the report says why.
 func parseRoot(r *report, data []byte) *object {
+	if len(data) > maxBytes {
+		r.add(0, "", fmt.Sprintf("the file has %d bytes, at most %d are read", len(data), maxBytes), "split it")
+		return nil
+	}
+	if line, deep := tooDeep(data); deep {
+		r.add(line, "", fmt.Sprintf("more than %d levels or entries on one line", maxDepth), "write one entry a line")
+		return nil
+	}
 	file, err := parser.ParseBytes(data, 0, parser.AllowDuplicateMapKey())
 	if err != nil {
 		line, message := 0, err.Error()
