@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -58,7 +59,7 @@ func (c *Counter) UnmarshalBinary(b []byte) error {
 		return fmt.Errorf("%w: have %d, want %d", ErrStateVersion, b[0], CounterVersion)
 	}
 	r := reader{b: b[1:]}
-	*c = Counter{samples: r.int()}
+	*c = Counter{samples: r.within(0, math.MaxInt64)}
 	if c.samples > 0 {
 		r.counter(c)
 	}
@@ -90,7 +91,7 @@ func (r *reader) counter(c *Counter) {
 	at, soc := c.last.Time, c.last.SoC
 	for range n {
 		at -= Instant(r.int())
-		soc -= SoC(r.int())
+		soc = r.socFrom(soc, -1)
 		c.window = append(c.window, socPoint{at, soc})
 	}
 	slices.Reverse(c.window)
@@ -233,6 +234,9 @@ func (w *writer) day(d *DayCount) {
 	w.int(int64(d.Last - d.Day.Start()))
 }
 
+// maxSoC is the full state of charge: no difference exceeds it.
+const maxSoC = 1000
+
 type reader struct {
 	b   []byte
 	err error
@@ -249,6 +253,26 @@ func (r *reader) int() int64 {
 	}
 	r.b = r.b[n:]
 	return v
+}
+
+// within reads a number from low to high.
+func (r *reader) within(low, high int64) int64 {
+	v := r.int()
+	if v < low || v > high {
+		r.err = errors.Join(r.err, fmt.Errorf("%d is not within %d to %d", v, low, high))
+		return low
+	}
+	return v
+}
+
+// socFrom reads a state of charge as its difference from another, times sign.
+func (r *reader) socFrom(other SoC, sign int64) SoC {
+	v := int64(other) + sign*r.within(-maxSoC, maxSoC)
+	if v < 0 || v > maxSoC {
+		r.err = errors.Join(r.err, errors.New("state of charge out of range"))
+		return 0
+	}
+	return SoC(v)
 }
 
 // count reads a length that the remaining bytes can hold.
@@ -279,11 +303,11 @@ func (r *reader) sample() Sample {
 
 func (r *reader) rainflow(f *Rainflow) {
 	f.seen = r.bool()
-	f.dir = int8(r.int())
-	f.last = SoC(r.int())
+	f.dir = int8(r.within(-1, 1))
+	f.last = SoC(r.within(0, maxSoC))
 	var before SoC
 	for range r.count() {
-		before += SoC(r.int())
+		before = r.socFrom(before, 1)
 		f.stack = append(f.stack, before)
 	}
 }
@@ -335,7 +359,7 @@ func (r *reader) episode(kind ExcursionKind) *episode {
 	x.AllowedAtPeak = MicroC(r.int())
 	f := r.flow()
 	x.Charge, x.Discharge = f.Charge, f.Discharge
-	x.Ending = Ending(r.int())
+	x.Ending = Ending(r.within(0, int64(EndUnseen)))
 	e.waiting = r.flow()
 	e.waitSamples = r.int()
 	r.temps(&e.waitHasTemp, &e.waitMin, &e.waitMax)
@@ -350,7 +374,7 @@ func (r *reader) day() DayCount {
 	if n := r.count(); n > 0 {
 		d.Closed = make(map[int]int64, n)
 		for range n {
-			k := int(r.int())
+			k := int(r.within(0, Bins-1))
 			d.Closed[k] = r.int()
 		}
 	}
@@ -376,6 +400,9 @@ func (d *DayCount) UnmarshalBinary(b []byte) error {
 	}
 	r := reader{b: b[1:]}
 	*d = r.day()
+	if r.err == nil && len(r.b) > 0 {
+		r.err = errors.New("bytes after the end")
+	}
 	if r.err != nil {
 		return fmt.Errorf("day count: %w", r.err)
 	}

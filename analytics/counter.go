@@ -111,21 +111,28 @@ func (c *Counter) Step(m *Model, s Sample, out *Effects) {
 	if c.samples > 0 {
 		before = &c.last
 		p = pairOf(m, before, &s)
-		c.cover(m, &s, out)
+		if Millis(s.Time-before.Time) > m.Gap() {
+			c.window = c.window[:0]
+		}
+	}
+	r := rateOf(m, before, p, &s, c.window)
+	if before != nil {
+		c.cover(m, &s, r.known && s.Has&HasTemp != 0, out)
 	} else {
 		c.first = s.Time
 		c.openDay(s.Time.Day(), out)
 	}
 	c.book(p, &s, out)
 	c.countCycle(&s)
-	c.watch(m, before, p, &s, out)
+	c.watch(m, before, p, r, &s, out)
 	c.observe(&s)
 	c.samples++
 	c.last = s
 }
 
-// cover adds covered time, split at midnight, and opens the sample's day.
-func (c *Counter) cover(m *Model, s *Sample, out *Effects) {
+// cover adds covered time, and checked time where limits could be checked, both
+// split at midnight, and opens the sample's day.
+func (c *Counter) cover(m *Model, s *Sample, checked bool, out *Effects) {
 	covered := Millis(s.Time-c.last.Time) <= m.Gap()
 	from := c.last.Time
 	for day := from.Day(); day < s.Time.Day(); day++ {
@@ -133,19 +140,23 @@ func (c *Counter) cover(m *Model, s *Sample, out *Effects) {
 			break
 		}
 		midnight := (day + 1).Start()
-		c.addCovered(Millis(midnight - from))
+		c.addCovered(Millis(midnight-from), checked)
 		from = midnight
 		c.openDay(day+1, out)
 	}
 	if covered {
-		c.addCovered(Millis(s.Time - from))
+		c.addCovered(Millis(s.Time-from), checked)
 	}
 	c.openDay(s.Time.Day(), out)
 }
 
-func (c *Counter) addCovered(span Millis) {
+func (c *Counter) addCovered(span Millis, checked bool) {
 	c.covered += span
 	c.day.Covered += span
+	if checked {
+		c.checked += span
+		c.day.Checked += span
+	}
 }
 
 // openDay completes the current day when a later one begins.

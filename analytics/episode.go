@@ -19,18 +19,10 @@ type over struct {
 }
 
 // watch checks the sample against every limit and moves the episodes on.
-func (c *Counter) watch(m *Model, before *Sample, p pair, s *Sample, out *Effects) {
-	if before != nil && Millis(s.Time-before.Time) > m.Gap() {
-		c.window = c.window[:0]
-	}
-	r := rateOf(m, before, p, s, c.window)
+func (c *Counter) watch(m *Model, before *Sample, p pair, r rate, s *Sample, out *Effects) {
 	var found [3]over
 	n := 0
 	if s.Has&HasTemp != 0 && r.known {
-		if before != nil && Millis(s.Time-before.Time) <= m.Gap() {
-			c.checked += Millis(s.Time - before.Time)
-			c.day.Checked += Millis(s.Time - before.Time)
-		}
 		if j, ok := judge(m, s, r); ok && j.over {
 			found[n] = over{j.kind, r.micro(), j.allowed}
 			n++

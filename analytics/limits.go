@@ -81,11 +81,16 @@ func rateOf(m *Model, before *Sample, p pair, s *Sample, window []socPoint) rate
 	if s.Has&HasSoC == 0 {
 		return rate{}
 	}
-	for i := len(window) - 1; i >= 0; i-- {
-		if age := Millis(s.Time - window[i].at); age >= rateWindow {
-			return rate{uint64(rangeOf(s.SoC, window[i].soc)) * uint64(Hour), 1000 * uint64(age),
-				signed(int64(s.SoC - window[i].soc)), true}
-		}
+	// The window begins with the newest sample that was old enough before, so
+	// the one sought is near its front.
+	old := -1
+	for old+1 < len(window) && Millis(s.Time-window[old+1].at) >= rateWindow {
+		old++
+	}
+	if old >= 0 {
+		age := Millis(s.Time - window[old].at)
+		return rate{uint64(rangeOf(s.SoC, window[old].soc)) * uint64(Hour), 1000 * uint64(age),
+			signed(int64(s.SoC - window[old].soc)), true}
 	}
 	return rate{}
 }
@@ -115,7 +120,7 @@ func sideOf(t LimitTable, s *Sample) (side, CentiCelsius) {
 	}
 	top := s.Temp
 	if s.Has&HasTempMax != 0 {
-		top = s.TempMax
+		top = max(s.Temp, s.TempMax)
 	}
 	if top > high {
 		return hot, top

@@ -1,6 +1,7 @@
 package analytics
 
 import (
+	"encoding/json"
 	"strconv"
 	"time"
 )
@@ -10,8 +11,9 @@ import (
 func (s *Sample) AppendJSON(b []byte, serial Serial) []byte {
 	b = append(b, '{')
 	if serial != "" {
+		name, _ := json.Marshal(string(serial)) // a string always has a JSON form
 		b = append(b, `"unit":`...)
-		b = strconv.AppendQuote(b, string(serial))
+		b = append(b, name...)
 		b = append(b, ',')
 	}
 	b = append(b, `"time":"`...)

@@ -70,7 +70,8 @@ func paceUnknown(s *Standing, t *Terms, elapsed Millis) string {
 	case elapsed <= 0:
 		return "the warranty has not begun"
 	case s.CoveredDays < PaceNeedsDays:
-		return fmt.Sprintf("needs %d covered days, has %.1f", PaceNeedsDays, s.CoveredDays)
+		// Rounded down: 29.96 days are not 30.
+		return fmt.Sprintf("needs %d covered days, has %.1f", PaceNeedsDays, math.Floor(s.CoveredDays*10)/10)
 	}
 	return ""
 }
@@ -88,7 +89,8 @@ func (s *Standing) setPace(elapsed Millis) {
 		}
 		days := float64(elapsed) / float64(DayLength) / m.Spent
 		if days < furthest {
-			end := *s.WarrantyStart + Day(math.Floor(days))
+			// The quotient of whole days may come out a hair short.
+			end := *s.WarrantyStart + Day(math.Floor(days+1e-6))
 			m.EndsOn = &end
 		}
 	}
@@ -175,7 +177,7 @@ func verdictOf(s *Standing, c *Counter) string {
 	case g == nil || g.Pace == nil:
 		parts = append(parts, "Its pace is unknown: "+s.PaceUnknown)
 	case *g.Pace > 1:
-		parts = append(parts, fmt.Sprintf("It uses up %s %.0f %% faster than its term allows", measureWords(g.Measure), (*g.Pace-1)*100))
+		parts = append(parts, fmt.Sprintf("It uses up %s %s faster than its term allows", measureWords(g.Measure), fasterWords(*g.Pace)))
 	case s.Has(FlagThin):
 		parts = append(parts, fmt.Sprintf("Too little is covered to tell whether it stays within %s", measureWords(g.Measure)))
 	default:
@@ -188,6 +190,14 @@ func verdictOf(s *Standing, c *Counter) string {
 		parts = append(parts, "it no longer reports")
 	}
 	return strings.Join(parts, "; ") + "."
+}
+
+// fasterWords says by how much a pace above 1 is ahead.
+func fasterWords(pace float64) string {
+	if percent := math.Round((pace - 1) * 100); percent >= 1 {
+		return fmt.Sprintf("%.0f %%", percent)
+	}
+	return "less than 1 %"
 }
 
 func counted(n int64, word string) string {

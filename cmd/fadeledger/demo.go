@@ -17,6 +17,7 @@ import (
 
 	"fadeledger/analytics"
 	"fadeledger/analytics/household"
+	"fadeledger/ingest"
 	"fadeledger/store"
 	"fadeledger/web"
 )
@@ -78,7 +79,7 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	d := &demo{services: s, fleet: fleet, state: state, path: filepath.Join(c.Data, demoMark)}
 	fmt.Fprintf(os.Stderr, "the dashboard is at http://%s after %.1f s; its history is still coming in\n", listener.Addr(), time.Since(began).Seconds())
 	group, ctx := errgroup.WithContext(ctx)
-	group.Go(func() error { return s.work(ctx, d.count) })
+	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, d.count) })
 	group.Go(func() error {
 		return s.serve(ctx, listener, web.Config{
 			Banners:  append([]string{"Demo: an invented fleet. Nothing on these pages is about a real home."}, banners(c.Listen)...),

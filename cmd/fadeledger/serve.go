@@ -46,7 +46,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 	}
 	defer s.Close()
 	group, ctx := errgroup.WithContext(ctx)
-	group.Go(func() error { return s.work(ctx, nil) })
+	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, nil) })
 	group.Go(func() error { return s.serve(ctx, listener, web.Config{Banners: banners(c.Listen)}) })
 	return group.Wait()
 }
@@ -142,12 +142,13 @@ const (
 )
 
 // work counts deliveries and looks after standings, samples and quarantine
-// until the context ends. counted may be nil.
-func (s *services) work(ctx context.Context, counted func(int, analytics.DeliveryTally)) error {
+// until the context ends. gather is the number of samples that fill a
+// transaction; counted may be nil.
+func (s *services) work(ctx context.Context, gather int, counted func(int, analytics.DeliveryTally)) error {
 	leases := s.db.NewLeases()
 	defer leases.Close(context.WithoutCancel(ctx))
 	worker, err := ingest.NewWorker(ctx, ingest.Config{
-		Ledger: s.db, Leases: leases, Stream: s.stream, Logger: s.log, Counted: counted,
+		Ledger: s.db, Leases: leases, Stream: s.stream, Logger: s.log, Gather: gather, Counted: counted,
 	})
 	if err != nil {
 		return err

@@ -16,6 +16,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"fadeledger/analytics"
+	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
 	"fadeledger/store/storetest"
 	"fadeledger/web"
@@ -72,7 +73,7 @@ func (ts *testService) startWorker(t testing.TB) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.WithoutCancel(t.Context()))
 	done := make(chan error, 1)
-	go func() { done <- ts.work(ctx, nil) }()
+	go func() { done <- ts.work(ctx, ingest.DefaultGather, nil) }()
 	t.Cleanup(func() {
 		cancel()
 		if err := <-done; err != nil {

@@ -13,6 +13,7 @@ import (
 type workCmd struct {
 	dependencies
 	Health string `help:"Address that answers /healthz and /readyz." env:"FADELEDGER_HEALTH" default:"127.0.0.1:8081"`
+	Gather int    `help:"Samples that fill a transaction." env:"FADELEDGER_GATHER" default:"40000"`
 }
 
 // Run counts until the context ends.
@@ -37,7 +38,7 @@ func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
 		fmt.Fprintln(w, "ready")
 	})
 	group, ctx := errgroup.WithContext(ctx)
-	group.Go(func() error { return s.work(ctx, nil) })
+	group.Go(func() error { return s.work(ctx, c.Gather, nil) })
 	group.Go(func() error {
 		return serveHTTP(ctx, &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}, listener)
 	})
