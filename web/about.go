@@ -62,7 +62,7 @@ func reference(doc *huma.OpenAPI) []operationGroup {
 	slices.Sort(paths)
 	for _, p := range paths {
 		item := doc.Paths[p]
-		for _, op := range []*huma.Operation{item.Get, item.Post} {
+		for _, op := range []*huma.Operation{item.Get, item.Put, item.Post} {
 			if op == nil {
 				continue
 			}
@@ -96,7 +96,10 @@ func operationOf(doc *huma.OpenAPI, op *huma.Operation) operation {
 	}
 	for status, resp := range op.Responses {
 		body := resp.Content["application/json"]
-		if body == nil || !strings.HasPrefix(status, "2") {
+		switch {
+		case status == "default":
+			continue
+		case body == nil || !strings.HasPrefix(status, "2"):
 			o.Errors = append(o.Errors, status)
 			continue
 		}

@@ -85,8 +85,12 @@ func (s *site) handleMethodNotAllowed(w http.ResponseWriter, r *http.Request) {
 	if r.URL.RawPath != "" {
 		path = r.URL.RawPath
 	}
-	for _, m := range []string{http.MethodGet, http.MethodPost} {
-		if chi.RouteContext(r.Context()).Routes.Match(chi.NewRouteContext(), m, path) {
+	for _, m := range []string{http.MethodGet, http.MethodHead, http.MethodPut, http.MethodPost} {
+		like := m
+		if m == http.MethodHead {
+			like = http.MethodGet
+		}
+		if chi.RouteContext(r.Context()).Routes.Match(chi.NewRouteContext(), like, path) {
 			w.Header().Add("Allow", m)
 		}
 	}

@@ -179,8 +179,10 @@ func (q fleetQuery) chips() []string {
 	return out
 }
 
+// addOnce adds a name to suggestions. One that cannot be shown as it is, is
+// left out: choosing it would not give what is read.
 func addOnce(list []string, v string) []string {
-	if v == "" || slices.Contains(list, v) {
+	if v == "" || label(v) != v || slices.Contains(list, v) {
 		return list
 	}
 	return append(list, v)

@@ -59,13 +59,13 @@ func plural(n int64, one, many string) string {
 // energy writes an energy in the unit that suits its size: Wh below 1 kWh,
 // kWh below 1 MWh, MWh below 1 GWh, GWh beyond.
 //   - zero: 0 kWh
-//   - above zero but below half a watt-hour: <1 Wh
+//   - above zero but below a watt-hour: <1 Wh
 func energy(e analytics.MilliwattHours) string {
 	wh := float64(e) / 1000
 	switch size := math.Abs(wh); {
 	case e == 0:
 		return "0" + nbsp + "kWh"
-	case size < 0.5:
+	case size < 1:
 		return "<1" + nbsp + "Wh"
 	case size < 999.5:
 		return decimal(wh, 0) + nbsp + "Wh"

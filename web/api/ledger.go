@@ -48,13 +48,13 @@ func (LedgerBody) Schema(huma.Registry) *huma.Schema {
 }
 
 func measure() *huma.Schema {
-	return &huma.Schema{Type: huma.TypeObject, Properties: map[string]*huma.Schema{
-		"Measure": oneOf("what is limited", "cycle-life", "efc", "energy"),
-		"Spent":   number("used over limit"),
-		"Used":    number("in the measure's own unit: share of 1, equivalent full cycles, or kWh discharged"),
-		"Limit":   number("in the measure's own unit"),
-		"Pace":    orNull(number("null in a ledger: it depends on the clock")),
-		"EndsOn":  orNull(whole("null in a ledger: it depends on the clock")),
+	return &huma.Schema{Type: huma.TypeObject, Required: []string{"measure", "spent", "used", "limit"}, Properties: map[string]*huma.Schema{
+		"measure":     oneOf("what is limited", "cycle-life", "efc", "energy"),
+		"spent":       number("used over limit"),
+		"used":        number("in the measure's own unit: share of 1, equivalent full cycles, or kWh discharged"),
+		"limit":       number("in the measure's own unit"),
+		"pace":        number("absent where it is not known: it depends on the clock"),
+		"ends_on_day": whole("days since 1970-01-01; absent where it is not known"),
 	}}
 }
 

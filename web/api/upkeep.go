@@ -65,6 +65,7 @@ func (a *API) registerUpkeep() {
 		Description: "Reads rows again, by the profile that their collector has now, and counts those that can be counted. Releasing a row twice changes nothing.",
 		Errors:      []int{422, 503},
 	}, a.handleRelease)
+	profile := &huma.RequestBody{}
 	huma.Register(a.huma, huma.Operation{
 		OperationID: "set-profile", Method: http.MethodPut, Path: Base + "/collectors/{collector}/profile", Tags: []string{"Way in"},
 		Summary:         "Say how a collector's deliveries are to be read",
@@ -72,7 +73,10 @@ func (a *API) registerUpkeep() {
 		MaxBodyBytes:    64 << 10,
 		BodyReadTimeout: 10 * time.Second,
 		Errors:          []int{422, 503},
+		RequestBody:     profile,
 	}, a.handleProfile)
+	// A raw body is required once registered; here an empty one has a meaning.
+	profile.Required = false
 	huma.Register(a.huma, read("batches", "/collectors/{collector}/batches", "Way in",
 		"Which batches of a collector are counted",
 		"A collector that keeps what is not listed here loses nothing, whatever becomes of the broker."), a.handleBatches)

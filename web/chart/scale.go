@@ -93,7 +93,7 @@ func group(label string) string {
 	return out + label[end:]
 }
 
-// TimeTicks gives round local times between from and to, at most n of them,
+// TimeTicks gives round local times between from and to, about n at most,
 // with a label that holds what changes: the time within days, the day within
 // months, the month beyond. Value is in Unix seconds.
 //   - to not after from, or n below 1: none

@@ -154,7 +154,9 @@ func (p Panel) draw(s *Scene, x Scale, top, bottom float64) {
 			continue
 		}
 		s.rule(l.Ink, x.A, y.At(l.Value), x.B, y.At(l.Value))
-		s.add(Text{l.Ink + "-text", x.B - 2, y.At(l.Value) - 4, End, l.Label})
+		if l.Label != "" {
+			s.add(Text{l.Ink + "-text", x.B - 2, y.At(l.Value) - 4, End, l.Label})
+		}
 	}
 }
 
