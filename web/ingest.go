@@ -2,7 +2,6 @@ package web
 
 import (
 	"net/http"
-	"net/url"
 	"strconv"
 	"time"
 
@@ -226,92 +225,4 @@ func rateDrawing(sum analytics.IngestSummary) drawing {
 			}}},
 		}.Scene()
 	}, "rate", wideWidth)
-}
-
-// quarantinePage lists quarantined rows.
-type quarantinePage struct {
-	Reason  string
-	Reasons []spanLink
-	Rows    []quarantineRow
-	Next    string
-	First   string
-	Empty   string
-}
-
-type quarantineRow struct {
-	Place, Delivery, Collector, Field, Reason, Message, Remedy, Raw string
-	Serial, SerialHref, Stored, StoredTime                          string
-}
-
-// handleQuarantine answers GET /ingest/quarantine.
-func (s *site) handleQuarantine(w http.ResponseWriter, r *http.Request) {
-	reason := r.URL.Query().Get("reason")
-	var after int64
-	if text := r.URL.Query().Get("after"); text != "" {
-		var err error
-		if after, err = strconv.ParseInt(text, 10, 64); err != nil || after < 0 {
-			s.writeErrorPage(w, r, http.StatusBadRequest)
-			return
-		}
-	}
-	sum, err := s.cfg.Ledger.Ingest(r.Context())
-	if err != nil {
-		s.fail(w, r, "sum up the way in", err)
-		return
-	}
-	rows, err := s.cfg.Ledger.Quarantine(r.Context(), reason, after, deliveriesShown)
-	if err != nil {
-		s.fail(w, r, "list quarantined rows", err)
-		return
-	}
-	p := quarantinePage{Reason: label(reason), Reasons: []spanLink{{"all", quarantineHref("", 0), reason == ""}}}
-	for _, q := range sum.Quarantine {
-		p.Reasons = append(p.Reasons, spanLink{q.Reason + " (" + count(q.Rows) + ")", quarantineHref(q.Reason, 0), q.Reason == reason})
-	}
-	now := s.cfg.Now()
-	for _, q := range rows {
-		p.Rows = append(p.Rows, quarantineRowOf(q, now))
-	}
-	if len(rows) == deliveriesShown {
-		p.Next = quarantineHref(reason, rows[len(rows)-1].ID)
-	}
-	if after > 0 {
-		p.First = quarantineHref(reason, 0)
-	}
-	if len(rows) == 0 {
-		p.Empty = "No row waits in quarantine for this reason."
-	}
-	s.render(w, r, http.StatusOK, "quarantine", view{Title: "Quarantine", Section: "ingest", Page: p})
-}
-
-func quarantineHref(reason string, after int64) string {
-	v := url.Values{}
-	if reason != "" {
-		v.Set("reason", reason)
-	}
-	if after > 0 {
-		v.Set("after", strconv.FormatInt(after, 10))
-	}
-	if len(v) == 0 {
-		return "/ingest/quarantine"
-	}
-	return "/ingest/quarantine?" + v.Encode()
-}
-
-// rawShown is the number of characters of a raw row on the page.
-const rawShown = 400
-
-func quarantineRowOf(q analytics.Quarantined, now time.Time) quarantineRow {
-	row := quarantineRow{
-		Place: "whole delivery", Delivery: strconv.FormatUint(q.Sequence, 10), Collector: label(q.Collector), Field: label(q.Field),
-		Reason: label(q.Reason), Message: visible(q.Message, 400), Remedy: visible(q.Remedy, 400), Raw: visible(string(q.Raw), rawShown),
-		Stored: ago(q.StoredAt, now), StoredTime: machineTime(q.StoredAt),
-	}
-	if q.Line > 0 {
-		row.Place = "line " + count(int64(q.Line))
-	}
-	if q.Serial != "" {
-		row.Serial, row.SerialHref = label(q.Serial), unitHref(q.Serial, "")
-	}
-	return row
 }

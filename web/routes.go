@@ -33,6 +33,9 @@ func (s *site) routes() http.Handler {
 		r.Get("/units/{serial}", s.handleUnit)
 		r.Get("/ingest", s.handleIngest)
 		r.Get("/ingest/quarantine", s.handleQuarantine)
+		if s.cfg.Upkeep != nil {
+			r.Post("/ingest/quarantine/release", s.handleRelease)
+		}
 		r.Get("/about/numbers", s.handleNumbers)
 		r.Get("/api", s.handleReference)
 	})

@@ -8,12 +8,14 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"fadeledger/analytics"
 	"fadeledger/web"
+	"fadeledger/web/api"
 	"fadeledger/web/webtest"
 )
 
@@ -424,4 +426,60 @@ func TestReferencePage(t *testing.T) {
 	page := get(t, fleetSite(t), "/api", 200).Body.String()
 	contains(t, page, `id="ledger"`, "/api/v1/units/{unit}/ledger", "half_cycles", "cold-charge | cold-discharge", `href="/api/v1/openapi.json"`,
 		"/api/v1/telemetry", "application/x-ndjson", "Nats-Msg-Id")
+}
+
+// upkeep keeps what it was asked to release.
+type upkeep struct {
+	api.Upkeep
+	ids    []int64
+	reason string
+}
+
+func (u *upkeep) Release(_ context.Context, ids []int64, reason string) (api.Release, error) {
+	u.ids, u.reason = ids, reason
+	return api.Release{Rows: 3, Samples: 2, Kept: 1}, nil
+}
+
+func TestRelease(t *testing.T) {
+	t.Parallel()
+	post := func(h http.Handler, form string) *httptest.ResponseRecorder {
+		r := httptest.NewRequest(http.MethodPost, "/ingest/quarantine/release", strings.NewReader(form))
+		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		return w
+	}
+	cases := map[string]struct {
+		form     string
+		status   int
+		location string
+		ids      []int64
+		reason   string
+	}{
+		"the rows of a reason":        {"reason=bad-number", 303, "/ingest/quarantine?kept=1&reason=bad-number&rows=3&samples=2", nil, "bad-number"},
+		"one row":                     {"id=7&reason=bad-number", 303, "/ingest/quarantine?kept=1&reason=bad-number&rows=3&samples=2", []int64{7}, ""},
+		"one row of the list of all":  {"id=7&reason=", 303, "/ingest/quarantine?kept=1&rows=3&samples=2", []int64{7}, ""},
+		"nothing is named":            {"reason=", 400, "", nil, ""},
+		"what is no row":              {"id=all", 400, "", nil, ""},
+		"more than a form ever holds": {"reason=" + strings.Repeat("x", 70_000), 400, "", nil, ""},
+	}
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			u := &upkeep{}
+			w := post(handler(t, web.Config{Ledger: webtest.Fleet(3), Upkeep: u}), c.form)
+			if w.Code != c.status || w.Header().Get("Location") != c.location || !slices.Equal(u.ids, c.ids) || u.reason != c.reason {
+				t.Errorf("answered %d to %q, asked for %v %q", w.Code, w.Header().Get("Location"), u.ids, u.reason)
+			}
+		})
+	}
+	h := handler(t, web.Config{Ledger: webtest.Fleet(3), Upkeep: &upkeep{}})
+	page := get(t, h, "/ingest/quarantine?reason=bad-number&rows=3&samples=2&kept=1", 200).Body.String()
+	contains(t, words(page), "3 rows released, which brought 2 samples. 1 row still cannot be read and stayed.", "Release the rows of this reason")
+	contains(t, page, `name="id" value="498"`)
+	without := handler(t, web.Config{Ledger: webtest.Fleet(3)})
+	lacks(t, get(t, without, "/ingest/quarantine", 200).Body.String(), "<form")
+	if w := post(without, "reason=x"); w.Code != http.StatusNotFound {
+		t.Errorf("a process that releases nothing answered %d", w.Code)
+	}
 }
