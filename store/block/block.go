@@ -1,17 +1,17 @@
 // Package block packs consecutive samples of one unit into a few bytes a
-// sample: column by column, integer deltas as varints, and zstd on top for
-// long blocks. It knows nothing of where the bytes are kept.
+// sample: column by column, differences of integers in as many bits as they
+// need. It knows nothing of where the bytes are kept.
 //
-// Layout of the body, after one byte of version and one of flags (1 = the rest
-// is one zstd frame):
+// Layout: one byte of version, then
 //
-//	count                      uvarint
-//	time of the first sample   varint, ms since the epoch
-//	time steps                 runs of (length uvarint, step varint), ms
-//	presence                   runs of (length uvarint, fields uvarint)
-//	rank                       runs of (length uvarint, rank varint)
-//	eight columns in the order of the presence bits, each the deltas (varint)
-//	of the samples that carry the field
+//	count      uvarint
+//	presence   runs of (length uvarint, fields varint)
+//	rank       runs of (length uvarint, rank varint)
+//
+// and a stream of bits with nine columns: the times in ms since the epoch as
+// their first value and a column of the steps between them, then the fields in
+// the order of the presence bits, each with the values of the samples that
+// carry it. See column.go for a column. The last byte is filled up with zeros.
 package block
 
 import (
@@ -20,19 +20,12 @@ import (
 	"fmt"
 	"sync"
 
-	"github.com/klauspost/compress/zstd"
-
 	"fadeledger/analytics"
 )
 
-const (
-	version      = 1
-	flagZstd     = 1
-	headerLength = 2
-)
-
-// CompressFrom is the number of samples from which zstd is worth its time.
-const CompressFrom = 120
+// version is the first byte of a block. Version 1 held varints under zstd and
+// was never released.
+const version = 2
 
 // MaxSamples is the largest number of samples that a block may hold.
 const MaxSamples = 1 << 22
@@ -43,9 +36,8 @@ var ErrCorrupt = errors.New("corrupt sample block")
 // Packer packs and unpacks blocks, and reuses its buffers. The zero value is
 // ready; it must not be used by two goroutines at once.
 type Packer struct {
-	raw []byte
-	enc *zstd.Encoder
-	dec *zstd.Decoder
+	values []int64
+	raw    []byte
 }
 
 // pool lets callers without a Packer of their own borrow one.
@@ -67,57 +59,167 @@ func Unpack(dst []analytics.Sample, b []byte) ([]analytics.Sample, error) {
 
 // Pack appends a block of the samples, which are in ascending order of time.
 func (p *Packer) Pack(dst []byte, samples []analytics.Sample) []byte {
-	p.raw = encode(p.raw[:0], samples)
-	if len(samples) < CompressFrom {
-		dst = append(dst, version, 0)
-		return append(dst, p.raw...)
+	dst = append(dst, version)
+	dst = binary.AppendUvarint(dst, uint64(len(samples)))
+	if len(samples) == 0 {
+		return dst
 	}
-	if p.enc == nil {
-		// A nil writer and one goroutine: only EncodeAll is used, which
-		// cannot fail.
-		p.enc, _ = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedFastest))
+	dst = encodeRuns(dst, len(samples), func(i int) int64 { return int64(samples[i].Has) })
+	dst = encodeRuns(dst, len(samples), func(i int) int64 { return int64(samples[i].Rank) })
+	w := bitWriter{b: dst}
+	w.number(zigzag(int64(samples[0].Time)))
+	p.values = p.values[:0]
+	for i := 1; i < len(samples); i++ {
+		p.values = append(p.values, int64(samples[i].Time-samples[i-1].Time))
 	}
-	dst = append(dst, version, flagZstd)
-	return p.enc.EncodeAll(p.raw, dst)
+	w.column(p.values)
+	has, all := presence(samples)
+	for f := range fields {
+		bit := analytics.Fields(1) << f
+		if has&bit == 0 {
+			continue
+		}
+		p.gather(samples, bit, all&bit != 0)
+		w.column(p.values)
+	}
+	return w.finish()
+}
+
+// presence gives the fields that any sample carries and those that all do.
+func presence(samples []analytics.Sample) (has, all analytics.Fields) {
+	all = analytics.Measured
+	for i := range samples {
+		has |= samples[i].Has
+		all &= samples[i].Has
+	}
+	return has, all
+}
+
+// gather collects the values of a field.
+func (p *Packer) gather(samples []analytics.Sample, bit analytics.Fields, all bool) {
+	p.values = p.values[:0]
+	for i := range samples {
+		if all || samples[i].Has&bit != 0 {
+			p.values = append(p.values, get(&samples[i], bit))
+		}
+	}
 }
 
 // Unpack appends the samples of a block. Bytes that are no block give an error
 // that wraps ErrCorrupt.
 func (p *Packer) Unpack(dst []analytics.Sample, b []byte) ([]analytics.Sample, error) {
-	if len(b) < headerLength || b[0] != version {
+	if len(b) == 0 || b[0] != version {
 		return dst, fmt.Errorf("%w: no header of version %d", ErrCorrupt, version)
 	}
-	raw := b[headerLength:]
-	if b[1]&flagZstd != 0 {
-		if p.dec == nil {
-			p.dec, _ = zstd.NewReader(nil, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxMemory(1<<28))
-		}
-		var err error
-		if p.raw, err = p.dec.DecodeAll(raw, p.raw[:0]); err != nil {
-			return dst, fmt.Errorf("%w: %w", ErrCorrupt, err)
-		}
-		raw = p.raw
+	s := source{b: b[1:]}
+	n := s.uvarint()
+	if n > MaxSamples || s.bad {
+		return dst, fmt.Errorf("%w: %d samples", ErrCorrupt, n)
 	}
-	return decode(dst, raw)
+	from := len(dst)
+	dst = append(dst, make([]analytics.Sample, n)...)
+	if !p.samples(&s, dst[from:]) {
+		return dst[:from], fmt.Errorf("%w: %d samples do not fit %d bytes", ErrCorrupt, n, len(b))
+	}
+	return dst, nil
 }
 
-func encode(b []byte, samples []analytics.Sample) []byte {
-	b = binary.AppendUvarint(b, uint64(len(samples)))
-	if len(samples) == 0 {
-		return b
+// samples reads what follows the count and reports whether it was all there.
+func (p *Packer) samples(s *source, out []analytics.Sample) bool {
+	if len(out) == 0 {
+		return len(s.b) == 0
 	}
-	b = binary.AppendVarint(b, int64(samples[0].Time))
-	b = encodeRuns(b, len(samples)-1, func(i int) int64 { return int64(samples[i+1].Time - samples[i].Time) })
-	b = encodeRuns(b, len(samples), func(i int) int64 { return int64(samples[i].Has) })
-	b = encodeRuns(b, len(samples), func(i int) int64 { return int64(samples[i].Rank) })
-	b = column(b, samples, analytics.HasSoC, func(s *analytics.Sample) int64 { return int64(s.SoC) })
-	b = column(b, samples, analytics.HasPower, func(s *analytics.Sample) int64 { return int64(s.Power) })
-	b = column(b, samples, analytics.HasCurrent, func(s *analytics.Sample) int64 { return int64(s.Current) })
-	b = column(b, samples, analytics.HasVoltage, func(s *analytics.Sample) int64 { return int64(s.Voltage) })
-	b = column(b, samples, analytics.HasTemp, func(s *analytics.Sample) int64 { return int64(s.Temp) })
-	b = column(b, samples, analytics.HasTempMax, func(s *analytics.Sample) int64 { return int64(s.TempMax) })
-	b = column(b, samples, analytics.HasCharge, func(s *analytics.Sample) int64 { return int64(s.Charge) })
-	return column(b, samples, analytics.HasDischarge, func(s *analytics.Sample) int64 { return int64(s.Discharge) })
+	s.runs(len(out), func(i int, v int64) { out[i].Has = analytics.Fields(v) })
+	s.runs(len(out), func(i int, v int64) { out[i].Rank = int8(v) })
+	if s.bad {
+		return false
+	}
+	// Zeros behind the bits let the reader look eight bytes ahead.
+	p.raw = append(append(p.raw[:0], s.b...), make([]byte, lookahead)...)
+	r := bitReader{b: p.raw, end: len(s.b) * 8}
+	at := analytics.Instant(unzigzag(r.number()))
+	out[0].Time = at
+	p.values = r.column(p.values[:0], len(out)-1)
+	for i, step := range p.values {
+		at += analytics.Instant(step)
+		out[i+1].Time = at
+	}
+	has, all := presence(out)
+	for f := range fields {
+		if bit := analytics.Fields(1) << f; has&bit != 0 && !r.bad {
+			p.scatter(&r, out, bit, all&bit != 0)
+		}
+	}
+	return r.finished()
+}
+
+// scatter reads the column of a field into the samples that carry it.
+func (p *Packer) scatter(r *bitReader, out []analytics.Sample, bit analytics.Fields, all bool) {
+	n := len(out)
+	if !all {
+		n = 0
+		for i := range out {
+			if out[i].Has&bit != 0 {
+				n++
+			}
+		}
+	}
+	p.values = r.column(p.values[:0], n)
+	if r.bad {
+		return
+	}
+	n = 0
+	for i := range out {
+		if all || out[i].Has&bit != 0 {
+			set(&out[i], bit, p.values[n])
+			n++
+		}
+	}
+}
+
+// fields is the number of measurements of a sample; their presence bits are
+// the lowest ones.
+const fields = 8
+
+func get(s *analytics.Sample, bit analytics.Fields) int64 {
+	switch bit {
+	case analytics.HasSoC:
+		return int64(s.SoC)
+	case analytics.HasPower:
+		return int64(s.Power)
+	case analytics.HasCurrent:
+		return int64(s.Current)
+	case analytics.HasVoltage:
+		return int64(s.Voltage)
+	case analytics.HasTemp:
+		return int64(s.Temp)
+	case analytics.HasTempMax:
+		return int64(s.TempMax)
+	case analytics.HasCharge:
+		return int64(s.Charge)
+	}
+	return int64(s.Discharge)
+}
+
+func set(s *analytics.Sample, bit analytics.Fields, v int64) {
+	switch bit {
+	case analytics.HasSoC:
+		s.SoC = analytics.SoC(v)
+	case analytics.HasPower:
+		s.Power = analytics.Milliwatts(v)
+	case analytics.HasCurrent:
+		s.Current = analytics.Milliamps(v)
+	case analytics.HasVoltage:
+		s.Voltage = analytics.Millivolts(v)
+	case analytics.HasTemp:
+		s.Temp = analytics.CentiCelsius(v)
+	case analytics.HasTempMax:
+		s.TempMax = analytics.CentiCelsius(v)
+	case analytics.HasCharge:
+		s.Charge = analytics.MilliwattHours(v)
+	default:
+		s.Discharge = analytics.MilliwattHours(v)
+	}
 }
 
 // encodeRuns writes n values as runs of equal ones.
@@ -134,20 +236,6 @@ func encodeRuns(b []byte, n int, at func(int) int64) []byte {
 	return b
 }
 
-func column(b []byte, samples []analytics.Sample, has analytics.Fields, get func(*analytics.Sample) int64) []byte {
-	var before int64
-	for i := range samples {
-		s := &samples[i]
-		if s.Has&has == 0 {
-			continue
-		}
-		v := get(s)
-		b = binary.AppendVarint(b, v-before)
-		before = v
-	}
-	return b
-}
-
 // source reads varints; after the first error it gives zeros.
 type source struct {
 	b   []byte
@@ -155,12 +243,6 @@ type source struct {
 }
 
 func (s *source) varint() int64 {
-	// One byte is the common case.
-	if len(s.b) > 0 && s.b[0] < 0x80 {
-		u := s.b[0]
-		s.b = s.b[1:]
-		return int64(u>>1) ^ -int64(u&1)
-	}
 	v, n := binary.Varint(s.b)
 	if n <= 0 {
 		s.bad = true
@@ -192,49 +274,5 @@ func (s *source) runs(n int, set func(i int, v int64)) {
 			set(i, v)
 			i++
 		}
-	}
-}
-
-func decode(dst []analytics.Sample, raw []byte) ([]analytics.Sample, error) {
-	s := source{b: raw}
-	n := s.uvarint()
-	if n > MaxSamples {
-		return dst, fmt.Errorf("%w: %d samples", ErrCorrupt, n)
-	}
-	from := len(dst)
-	dst = append(dst, make([]analytics.Sample, n)...)
-	out := dst[from:]
-	if n > 0 {
-		s.samples(out)
-	}
-	if s.bad || len(s.b) > 0 {
-		return dst[:from], fmt.Errorf("%w: %d samples do not fit %d bytes", ErrCorrupt, n, len(raw))
-	}
-	return dst, nil
-}
-
-func (s *source) samples(out []analytics.Sample) {
-	out[0].Time = analytics.Instant(s.varint())
-	s.runs(len(out)-1, func(i int, v int64) { out[i+1].Time = out[i].Time + analytics.Instant(v) })
-	s.runs(len(out), func(i int, v int64) { out[i].Has = analytics.Fields(v) })
-	s.runs(len(out), func(i int, v int64) { out[i].Rank = int8(v) })
-	s.column(out, analytics.HasSoC, func(x *analytics.Sample, v int64) { x.SoC = analytics.SoC(v) })
-	s.column(out, analytics.HasPower, func(x *analytics.Sample, v int64) { x.Power = analytics.Milliwatts(v) })
-	s.column(out, analytics.HasCurrent, func(x *analytics.Sample, v int64) { x.Current = analytics.Milliamps(v) })
-	s.column(out, analytics.HasVoltage, func(x *analytics.Sample, v int64) { x.Voltage = analytics.Millivolts(v) })
-	s.column(out, analytics.HasTemp, func(x *analytics.Sample, v int64) { x.Temp = analytics.CentiCelsius(v) })
-	s.column(out, analytics.HasTempMax, func(x *analytics.Sample, v int64) { x.TempMax = analytics.CentiCelsius(v) })
-	s.column(out, analytics.HasCharge, func(x *analytics.Sample, v int64) { x.Charge = analytics.MilliwattHours(v) })
-	s.column(out, analytics.HasDischarge, func(x *analytics.Sample, v int64) { x.Discharge = analytics.MilliwattHours(v) })
-}
-
-func (s *source) column(out []analytics.Sample, has analytics.Fields, set func(*analytics.Sample, int64)) {
-	var v int64
-	for i := range out {
-		if out[i].Has&has == 0 {
-			continue
-		}
-		v += s.varint()
-		set(&out[i], v)
 	}
 }
