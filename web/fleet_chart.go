@@ -56,14 +56,18 @@ func paceDrawing(sum analytics.FleetSummary) drawing {
 	}, "pace", 620)
 }
 
+// mostLabels is the number of edges that can all be labelled.
+const mostLabels = 12
+
 func paceColumn(sum analytics.FleetSummary, i int, b analytics.PaceBin) chart.Column {
 	ink := chart.Ink("calm")
 	if b.From >= 1 {
 		ink = "ahead"
 	}
 	c := chart.Column{Value: float64(b.Units), Ink: ink, Title: "pace " + paceRange(sum, i) + ": " + plural(b.Units, "unit", "units")}
-	// Half steps are labelled; more would run into each other on a phone.
-	if math.Abs(b.From*2-math.Round(b.From*2)) < 1e-9 {
+	// All of many edges would run into each other on a phone: then only half
+	// steps are labelled.
+	if len(sum.Pace) <= mostLabels || math.Abs(b.From*2-math.Round(b.From*2)) < 1e-9 {
 		c.Label = decimal(b.From, 1)
 	}
 	return c

@@ -15,7 +15,7 @@ type fleetQuery struct{ analytics.UnitFilter }
 const pageSize = 50
 
 // sortColumns are the columns of the list. Rising says that the natural order
-// (worst first) of the column goes up.
+// of the column goes up.
 var sortColumns = []struct {
 	key     analytics.SortKey
 	title   string
@@ -30,7 +30,7 @@ var sortColumns = []struct {
 	{analytics.SortEFC, "EFC", false, true},
 	{analytics.SortCoverage, "Coverage", true, true},
 	{analytics.SortCold, "Cold charging", false, true},
-	{analytics.SortLast, "Last sample", true, true},
+	{analytics.SortLast, "Last sample", false, true},
 }
 
 // readFilter reads the filter from the address. An unknown flag or order gives
@@ -141,7 +141,7 @@ func (q fleetQuery) form(rows []analytics.UnitRow) fleetFilter {
 	sorts := map[analytics.SortKey]string{
 		analytics.SortPace: "pace, fastest first", analytics.SortSpent: "life spent, most first",
 		analytics.SortEFC: "EFC, most first", analytics.SortCold: "cold charging, most first",
-		analytics.SortCoverage: "coverage, least first", analytics.SortLast: "last sample, oldest first",
+		analytics.SortCoverage: "coverage, least first", analytics.SortLast: "last sample, newest first",
 		analytics.SortSerial: "serial, A to Z",
 	}
 	for _, k := range []analytics.SortKey{analytics.SortPace, analytics.SortSpent, analytics.SortEFC,

@@ -205,3 +205,17 @@ func TestReadWindow(t *testing.T) {
 		})
 	}
 }
+
+func TestZoneWords(t *testing.T) {
+	t.Parallel()
+	at := time.Date(2026, 11, 24, 14, 30, 0, 0, time.UTC)
+	for name, want := range map[string]string{"Europe/Helsinki": "Europe/Helsinki", "Etc/GMT-1": "fixed offset UTC+01:00", "Etc/GMT+7": "fixed offset UTC-07:00"} {
+		zone, err := time.LoadLocation(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := zoneWords(name, zone, at); got != want {
+			t.Errorf("zoneWords(%q) = %q, want %q", name, got, want)
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"fadeledger/analytics"
@@ -65,7 +66,7 @@ func (s *site) unitView(rep analytics.UnitReport) unitView {
 	u := unitView{UnitReport: rep, zone: time.UTC, zoneName: "UTC", now: s.cfg.Now()}
 	if rep.Site != nil && rep.Site.Zone != "" {
 		if zone, err := time.LoadLocation(rep.Site.Zone); err == nil {
-			u.zone, u.zoneName = zone, rep.Site.Zone
+			u.zone, u.zoneName = zone, zoneWords(rep.Site.Zone, zone, u.now)
 		}
 	}
 	if rep.Ledger.Last != nil {
@@ -84,6 +85,15 @@ func (u *unitView) zoneNote() string {
 		at = u.newest.Time()
 	}
 	return "Times are local to the site (" + u.zoneName + ", UTC" + at.In(u.zone).Format("-07:00") + " at its newest sample); days are UTC days."
+}
+
+// zoneWords names a zone. The names below Etc/ count against the sign that
+// everybody expects, so that a fixed offset is written as one.
+func zoneWords(name string, zone *time.Location, at time.Time) string {
+	if strings.HasPrefix(name, "Etc/") {
+		return "fixed offset UTC" + at.In(zone).Format("-07:00")
+	}
+	return label(name)
 }
 
 // handleUnit answers GET /units/{serial}.

@@ -43,20 +43,36 @@ func Ticks(low, high float64, n int) []Tick {
 	}
 	step := niceStep((high - low) / float64(n))
 	first, last := math.Floor(low/step), math.Ceil(high/step-1e-9)
+	unit, suffix := largeUnit(math.Max(math.Abs(first), math.Abs(last)) * step)
 	places := 0
-	if step < 1 {
-		places = int(math.Ceil(-math.Log10(step) - 1e-9))
+	if step < unit {
+		places = int(math.Ceil(-math.Log10(step/unit) - 1e-9))
 	}
 	var ticks []Tick
 	for k := first; k <= last; k++ {
 		v := k * step
-		label := strconv.FormatFloat(v, 'f', places, 64)
+		label := strconv.FormatFloat(v/unit, 'f', places, 64)
 		if v < 0 && label[0] == '-' {
 			label = "−" + label[1:]
 		}
-		ticks = append(ticks, Tick{Value: v, Label: group(label)})
+		if v != 0 {
+			label += suffix
+		}
+		ticks = append(ticks, Tick{Value: v, Label: label})
 	}
 	return ticks
+}
+
+// largeUnit keeps labels short where values are large: thousands from 10 000
+// up, millions from 10 000 000 up.
+func largeUnit(largest float64) (unit float64, suffix string) {
+	switch {
+	case largest >= 1e7:
+		return 1e6, "\u202fM"
+	case largest >= 1e4:
+		return 1e3, "\u202fk"
+	}
+	return 1, ""
 }
 
 // niceStep rounds a raw step up to 1, 2 or 5 times a power of ten.
@@ -68,29 +84,6 @@ func niceStep(raw float64) float64 {
 		}
 	}
 	return 10 * base
-}
-
-// group sets a narrow no-break space between thousands from 10 000 up.
-func group(label string) string {
-	start := 0
-	for start < len(label) && (label[start] < '0' || label[start] > '9') {
-		start++
-	}
-	end := start
-	for end < len(label) && label[end] >= '0' && label[end] <= '9' {
-		end++
-	}
-	if end-start < 5 {
-		return label
-	}
-	out := label[:start]
-	for i := start; i < end; i++ {
-		if i > start && (end-i)%3 == 0 {
-			out += "\u202f"
-		}
-		out += label[i : i+1]
-	}
-	return out + label[end:]
 }
 
 // TimeTicks gives round local times between from and to, about n at most,

@@ -24,14 +24,16 @@ func TestTicks(t *testing.T) {
 		n         int
 		want      string
 	}{
-		"percent":                    {0, 100, 4, "0 50 100"},
-		"covers what is not round":   {0, 19, 4, "0 5 10 15 20"},
-		"below zero, a true minus":   {-7, 13, 4, "−10 −5 0 5 10 15"},
-		"small values keep places":   {0, 0.3, 3, "0.0 0.1 0.2 0.3"},
-		"no extent covers one step":  {4, 4, 1, "4 5"},
-		"no steps asked for":         {0, 10, 0, "0 10"},
-		"thousands are set apart":    {0, 20000, 2, "0 10\u202f000 20\u202f000"},
-		"a hair above a step is not": {0, 3 * 0.1, 3, "0.0 0.1 0.2 0.3"},
+		"percent":                        {0, 100, 4, "0 50 100"},
+		"covers what is not round":       {0, 19, 4, "0 5 10 15 20"},
+		"below zero, a true minus":       {-7, 13, 4, "−10 −5 0 5 10 15"},
+		"small values keep places":       {0, 0.3, 3, "0.0 0.1 0.2 0.3"},
+		"no extent covers one step":      {4, 4, 1, "4 5"},
+		"no steps asked for":             {0, 10, 0, "0 10"},
+		"thousands from ten thousand up": {0, 20000, 2, "0 10\u202fk 20\u202fk"},
+		"half millions":                  {0, 15e6, 3, "0 5\u202fM 10\u202fM 15\u202fM"},
+		"parts of thousands":             {9000, 11000, 4, "9.0\u202fk 9.5\u202fk 10.0\u202fk 10.5\u202fk 11.0\u202fk"},
+		"a hair above a step is not":     {0, 3 * 0.1, 3, "0.0 0.1 0.2 0.3"},
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {

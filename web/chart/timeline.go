@@ -14,15 +14,16 @@ type Span struct {
 	At, Low, High float64
 }
 
-// Series is a run of spans. A stretch longer than Break without a span is left
+// Series is a run of spans, drawn as a band between two lines, or as one line
+// where low and high fall together. A stretch longer than Break without a span is left
 // open, because nothing is known about it.
 type Series struct {
 	Ink   Ink
 	Spans []Span
 	// Break is in seconds; 0 never breaks.
 	Break float64
-	// Bars draws each span as a bar from Low to High of width BarWidth
-	// seconds instead of a band.
+	// Bars draws each span as a bar from Low to High, BarWidth seconds wide,
+	// instead.
 	Bars     bool
 	BarWidth float64
 }
@@ -99,13 +100,19 @@ func (t Timeline) marks(s *Scene, x Scale, bottom float64) {
 	marks := slices.Clone(t.Marks)
 	slices.SortStableFunc(marks, func(a, b Mark) int { return cmp.Compare(a.From, b.From) })
 	free := 0.0
+	// drawn is how far each ink reaches: where marks of one kind overlap, their
+	// shades must not add up.
+	drawn := map[Ink]float64{}
 	for _, m := range marks {
 		if m.To < t.From || m.From > t.To {
 			continue
 		}
 		a, b := x.Clamp(m.From), x.Clamp(m.To)
 		w := math.Max(b-a, 2)
-		s.add(Bar{Ink: m.Ink, X: a, Y: markStrip, W: w, H: bottom - markStrip, Title: m.Title})
+		if left := math.Max(a, drawn[m.Ink]); left < a+w {
+			s.add(Bar{Ink: m.Ink, X: left, Y: markStrip, W: a + w - left, H: bottom - markStrip, Title: m.Title})
+			drawn[m.Ink] = a + w
+		}
 		room := labelWidth * float64(len(m.Label))
 		switch {
 		case m.Label == "":
@@ -171,22 +178,20 @@ func (r Series) draw(s *Scene, x, y Scale) {
 	for _, run := range r.runs() {
 		upper := make([]Point, len(run))
 		lower := make([]Point, len(run))
-		middle := make([]Point, len(run))
 		wide := false
 		for i, v := range run {
 			px := x.At(v.At)
 			upper[i], lower[i] = Point{px, y.At(v.High)}, Point{px, y.At(v.Low)}
-			middle[i] = Point{px, (upper[i].Y + lower[i].Y) / 2}
 			wide = wide || lower[i].Y-upper[i].Y > 1
 		}
 		if len(run) == 1 {
 			s.add(Bar{Ink: r.Ink, X: upper[0].X - 0.7, Y: upper[0].Y - 0.7, W: 1.4, H: lower[0].Y - upper[0].Y + 1.4})
 			continue
 		}
+		s.add(Line{Ink: r.Ink, Points: upper})
 		if wide {
-			s.add(Band{Ink: r.Ink, Upper: upper, Lower: lower})
+			s.add(Band{Ink: r.Ink, Upper: upper, Lower: lower}, Line{Ink: r.Ink, Points: lower})
 		}
-		s.add(Line{Ink: r.Ink, Points: middle})
 	}
 }
 

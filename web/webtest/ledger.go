@@ -113,9 +113,10 @@ func setPace(u *analytics.UnitRow, i int, elapsed float64) {
 
 func summary(rows []analytics.UnitRow) analytics.FleetSummary {
 	s := analytics.FleetSummary{AsOf: analytics.InstantOf(Now), Flagged: map[analytics.FlagKind]int64{}}
-	for k := range 17 {
-		s.Pace = append(s.Pace, analytics.PaceBin{From: float64(k) / 10, To: float64(k+1) / 10})
+	for k := range 10 {
+		s.Pace = append(s.Pace, analytics.PaceBin{From: float64(k) / 5, To: float64(k+1) / 5})
 	}
+	s.Pace = append(s.Pace, analytics.PaceBin{From: 2})
 	sites := map[string]bool{}
 	for _, u := range rows {
 		s.Units++
@@ -134,7 +135,7 @@ func summary(rows []analytics.UnitRow) analytics.FleetSummary {
 			s.PaceUnknown++
 			continue
 		}
-		s.Pace[min(int(*u.Pace*10), len(s.Pace)-1)].Units++
+		s.Pace[min(int(*u.Pace*5), len(s.Pace)-1)].Units++
 	}
 	s.Sites, s.Stacks = int64(len(sites)), (s.Units+1)/2
 	if s.Reporting > 0 {
