@@ -30,12 +30,18 @@ type column struct {
 	scale scale
 	// lo and hi bound the values that need no second look.
 	lo, hi int64
+	// quick says that fastNumber may read the column, and sensor that it has
+	// values that stand for a disconnected sensor.
+	quick, sensor bool
 }
 
 func newColumn(name string, col profile.Column) column {
 	c := column{name: name, field: col.Field, scale: newScale(col.Conv)}
 	r := ranges[col.Field]
 	c.lo, c.hi = r.lo, r.hi
+	// Seven digits times a million fit with room to spare.
+	c.quick = c.scale.plain && c.scale.places <= 6
+	c.sensor = c.field == profile.Temp || c.field == profile.TempMax
 	return c
 }
 

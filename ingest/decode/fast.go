@@ -1,6 +1,9 @@
 package decode
 
 import (
+	"encoding/binary"
+	"math/bits"
+
 	"fadeledger/analytics"
 	"fadeledger/ingest/profile"
 )
@@ -19,15 +22,23 @@ func (d *Decoder) fastRow(b []byte) bool {
 		c := &columns[k]
 		switch c.field {
 		case profile.Unit:
-			end := cellEnd(b, i, comma)
-			if end < 0 || !d.fastUnit(b[i:end]) {
+			if i = d.fastUnitCell(b, i, comma); i < 0 {
 				return false
 			}
-			i = end
 		case profile.Time:
+			quoted := i < len(b) && b[i] == '"'
+			if quoted {
+				i++
+			}
 			t, next := d.fastTime(b, i)
 			if next < 0 {
 				return false
+			}
+			if quoted {
+				if next >= len(b) || b[next] != '"' {
+					return false
+				}
+				next++
 			}
 			d.row.Sample.Time = t
 			d.seen |= seenTime
@@ -40,9 +51,12 @@ func (d *Decoder) fastRow(b []byte) bool {
 			i = end
 		default:
 			if i < len(b) && b[i] != comma {
-				if i = d.fastNumber(c, b, i); i < 0 {
+				v, next := fastNumber(c, b, i)
+				if next < 0 {
 					return false
 				}
+				d.store(c.field, v)
+				i = next
 			}
 		}
 		if i >= len(b) {
@@ -71,6 +85,34 @@ func cellEnd(b []byte, i int, comma byte) int {
 	return i
 }
 
+// fastUnitCell takes the unit from the cell at i, in quotes or not, and gives
+// the index behind it, or -1. The unit of the row before is tried first.
+func (d *Decoder) fastUnitCell(b []byte, i int, comma byte) int {
+	from, quote := i, 0
+	if i < len(b) && b[i] == '"' {
+		// Many exports quote texts and leave numbers alone.
+		from, quote = i+1, 1
+		comma = '"'
+	}
+	if u := d.serials.units; int(d.serials.last) < len(u) {
+		last := &u[d.serials.last]
+		if end := from + len(last.serial); end < len(b) && b[end] == comma && string(b[from:end]) == string(last.serial) {
+			d.serialIdx = d.serials.last
+			d.row.Serial = last.serial
+			d.seen |= seenUnit
+			return end + quote
+		}
+	}
+	end := from
+	for end < len(b) && b[end] != comma {
+		end++
+	}
+	if end+quote > len(b) || !d.fastUnit(b[from:end]) {
+		return -1
+	}
+	return end + quote
+}
+
 // fastUnit takes the serial of a unit that was seen before.
 func (d *Decoder) fastUnit(text []byte) bool {
 	i := d.serials.lookup(text)
@@ -83,72 +125,96 @@ func (d *Decoder) fastUnit(text []byte) bool {
 	return true
 }
 
-// fastNumber reads a plain number into its field and gives the index behind
-// it, or -1.
-func (d *Decoder) fastNumber(c *column, b []byte, i int) int {
-	v, next := fastInteger(&c.scale, b, i)
-	if next < 0 || v < c.lo || v > c.hi {
-		return -1
-	}
-	if c.field == profile.Temp || c.field == profile.TempMax {
-		if v == sensorDefaultLow || v == sensorDefaultHigh {
-			return -1
-		}
-	}
-	d.store(c.field, v)
-	return next
-}
-
-// fastInteger reads a number of the grammar of JSON without exponent, as an
-// integer in the scale's unit. It gives -1 as index for what it leaves to
-// parseDecimal.
-func fastInteger(s *scale, b []byte, i int) (v int64, next int) {
-	negative := s.negative
-	if b[i] == '-' {
-		negative = !negative
+// fastNumber reads a number of the grammar of JSON without exponent, of at
+// most seven digits on each side of the point, as the integer of its field.
+// It gives -1 as index for what it leaves to parseDecimal: other forms, values
+// that need a second look, and numbers near the end of the window.
+//
+// It takes eight bytes at a time, because the branches of a loop over digits
+// are what a decoder waits for most. It may look behind the end of b, within
+// its capacity, and compares at the end. Everything is in one function: calls
+// would cost as much as the work.
+func fastNumber(c *column, b []byte, i int) (v int64, next int) {
+	negative := b[i] == '-'
+	if negative {
 		i++
 	}
-	start := i
-	var m uint64
-	for i < len(b) && b[i]-'0' <= 9 {
-		m = m*10 + uint64(b[i]-'0')
-		i++
-	}
-	whole, fraction := i-start, 0
-	if whole == 0 || whole > 1 && b[start] == '0' {
+	if !c.quick || i+17 > cap(b) {
 		return 0, -1
 	}
-	if i < len(b) && b[i] == '.' {
-		i++
-		from := i
-		for i < len(b) && b[i]-'0' <= 9 {
-			m = m*10 + uint64(b[i]-'0')
-			i++
+	x := binary.LittleEndian.Uint64(b[i:i+8]) ^ digitZeros
+	// A byte above 9 gets a bit in its upper half; carries only reach bytes
+	// behind it.
+	other := (x + digitCarry | x) & digitOther
+	shift := uint(bits.TrailingZeros64(other)) &^ 7
+	whole := int(shift >> 3)
+	if whole-1 > 6 || whole == 0 || whole > 1 && byte(x) == 0 {
+		return 0, -1
+	}
+	next = i + whole
+	m, fraction := x&(1<<shift-1), 0
+	if byte(x>>shift) == '.'^'0' {
+		rest := other >> shift >> 8
+		if rest != 0 {
+			// The number ends within the eight bytes: close the gap of the point.
+			fraction = bits.TrailingZeros64(rest) >> 3
+			m |= x >> shift >> 8 & (1<<(8*uint(fraction)) - 1) << shift
+			m = eightDigits(m << (64 - shift - 8*uint(fraction)))
+		} else {
+			x = binary.LittleEndian.Uint64(b[next+1:next+9]) ^ digitZeros
+			other = (x + digitCarry | x) & digitOther
+			fraction = bits.TrailingZeros64(other) >> 3
+			if fraction > 7 {
+				return 0, -1
+			}
+			m = eightDigits(m<<(64-shift))*uint64(pow10[fraction]) + eightDigits(x<<(64-8*uint(fraction)))
 		}
-		if fraction = i - from; fraction == 0 {
+		if fraction == 0 {
 			return 0, -1
 		}
-	}
-	// Twelve digits times a million still fit 63 bits.
-	if whole+fraction > 12 || !s.plain || s.places > 6 {
-		return 0, -1
-	}
-	if places := s.places - fraction; places >= 0 {
-		v = int64(m) * pow10[places]
-	} else if places < -maxDigits {
-		return 0, -1
+		next += 1 + fraction
 	} else {
-		p := uint64(pow10[-places])
-		q := m / p
-		if rest := m - q*p; rest >= p-rest {
-			q++
-		}
-		v = int64(q)
+		m = eightDigits(m << (64 - shift))
 	}
-	if negative {
+	if v = int64(m); fraction <= c.scale.places {
+		v *= pow10[c.scale.places-fraction]
+	} else if v = roundOff(v, fraction-c.scale.places); v < 0 {
+		return 0, -1
+	}
+	if negative != c.scale.negative {
 		v = -v
 	}
-	return v, i
+	if next > len(b) || v < c.lo || v > c.hi || c.sensor && (v == sensorDefaultLow || v == sensorDefaultHigh) {
+		return 0, -1
+	}
+	return v, next
+}
+
+const (
+	digitZeros = 0x3030303030303030
+	digitCarry = 0x0606060606060606
+	digitOther = 0xf0f0f0f0f0f0f0f0
+)
+
+// eightDigits gives the number of eight digits, the first in the lowest byte.
+func eightDigits(x uint64) uint64 {
+	x = x * 2561 >> 8 & 0x00ff00ff00ff00ff
+	x = x * 6553601 >> 16 & 0x0000ffff0000ffff
+	return x * 42949672960001 >> 32
+}
+
+// roundOff drops decimal places, half away from zero; -1 when there are too
+// many.
+func roundOff(v int64, places int) int64 {
+	if places > maxDigits {
+		return -1
+	}
+	p := pow10[places]
+	q := v / p
+	if rest := v - q*p; rest >= p-rest {
+		q++
+	}
+	return q
 }
 
 // fastTime reads YYYY-MM-DDThh:mm:ssZ, the same with milliseconds, or an

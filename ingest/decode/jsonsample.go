@@ -147,7 +147,8 @@ func (d *Decoder) value(b []byte, i int, key *jsonKey) (next int, st state) {
 		return d.textValue(b, i, c)
 	case (ch == '-' || ch-'0' <= 9) && c.field > profile.Time:
 		if plain {
-			if next = d.fastNumber(c, b, i); next >= 0 && next < len(b) && !wordByte(b[next]) {
+			if v, next := fastNumber(c, b, i); next >= 0 && next < len(b) && !wordByte(b[next]) {
+				d.store(c.field, v)
 				return next, stateDone
 			}
 		}

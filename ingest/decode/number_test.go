@@ -197,6 +197,16 @@ func roundAway(x *big.Rat) int64 {
 	return sign * new(big.Int).Div(sum.Num(), sum.Denom()).Int64()
 }
 
+// Scales beyond a million go the careful way.
+func TestLargeScales(t *testing.T) {
+	t.Parallel()
+	opt := decode.Options{Profile: parseProfile(t, "fields: {charge_kwh: {from: gwh, scale: 1000000}, power_w: {from: kilo, scale: 1e6}}")}
+	k, _ := read(t, "unit,time,gwh,kilo\na,1767571200,0.25,-0.5\na,1767571260,0.75,1.25\n", opt)
+	if len(k.rows) != 2 || k.rows[1].Sample.Charge != 750_000_000_000 || k.rows[1].Sample.Power != 1_250_000_000 {
+		t.Errorf("%+v %+v", k.rows, k.problems)
+	}
+}
+
 func TestSensorDefaultsAreAbsent(t *testing.T) {
 	t.Parallel()
 	const body = "unit,time,cell_temp_c,power_w\nHB5-1,1767571200,-40,5\nHB5-1,1767571260,85.00,5\nHB5-1,1767571320,85.01,5\n"

@@ -104,7 +104,7 @@ func (d *Decoder) sniff(announced kind) (kind, error) {
 		return 0, refuse(ReasonWebPage, 1, "a page in HTML or XML, not telemetry")
 	case bytes.Count(head, []byte{0}) > len(head)/8:
 		return 0, refuse(ReasonCharsetUnknown, 0, "many NUL bytes: UTF-16 without a byte-order mark, or no text")
-	case binary(head):
+	case notText(head):
 		return 0, refuse(ReasonCharsetUnknown, 0, "bytes that no text has")
 	}
 	isJSON := len(text) > 0 && (text[0] == '{' || text[0] == '[')
@@ -121,8 +121,8 @@ func (d *Decoder) sniff(announced kind) (kind, error) {
 	return announced, nil
 }
 
-// binary reports control characters that text does not hold.
-func binary(head []byte) bool {
+// notText reports control characters that text does not hold.
+func notText(head []byte) bool {
 	n := 0
 	for _, c := range head {
 		if c < ' ' && c != '\t' && c != '\n' && c != '\r' && c != 0 {

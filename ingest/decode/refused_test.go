@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"runtime"
 	"strings"
 	"testing"
 	"unicode/utf16"
@@ -210,6 +211,47 @@ func TestLimits(t *testing.T) {
 		})
 	}
 }
+
+// Sixteen megabytes take no more memory than sixteen kilobytes.
+func TestLargeDeliveriesTakeLittleMemory(t *testing.T) {
+	forms := map[string][2]string{
+		"csv":      {"unit,time,soc_pct\n", "HB5-1,2026-01-05T00:00:00Z,50\n"},
+		"ndjson":   {"{}\n", `{"unit":"HB5-1","time":1767571200,"soc_pct":50}` + "\n"},
+		"array":    {"[{}", `,{"unit":"HB5-1","time":1767571200,"soc_pct":50}`},
+		"bad rows": {"unit,time,soc_pct\n", "HB5-1,2026-01-05,50\n"},
+	}
+	for name, form := range forms {
+		body := func(size int64) io.Reader {
+			return io.MultiReader(strings.NewReader(form[0]), io.LimitReader(&endless{text: form[1]}, size-size%int64(len(form[1]))))
+		}
+		var peak uint64
+		sink := counting{peak: &peak}
+		if _, err := decode.Decode(context.Background(), body(16<<20), decode.Options{}, &sink); err != nil && name != "array" {
+			t.Fatal(name, err)
+		}
+		if sink.n < 100_000 || peak > 64<<20 {
+			t.Errorf("%s: %d rows, %d bytes of heap at most", name, sink.n, peak)
+		}
+	}
+}
+
+// counting counts rows and looks at the heap now and then.
+type counting struct {
+	n    int
+	peak *uint64
+}
+
+func (c *counting) look() error {
+	if c.n++; c.n%20_000 == 0 {
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		*c.peak = max(*c.peak, m.HeapAlloc)
+	}
+	return nil
+}
+
+func (c *counting) Row(decode.Row) error         { return c.look() }
+func (c *counting) Problem(decode.Problem) error { return c.look() }
 
 func TestAnEndedContextStops(t *testing.T) {
 	t.Parallel()
