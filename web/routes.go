@@ -2,7 +2,9 @@ package web
 
 import (
 	"context"
+	"net"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -18,7 +20,7 @@ const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 
 func (s *site) routes() http.Handler {
 	r := chi.NewRouter()
-	r.Use(s.logged, secured, s.recovered, middleware.GetHead, s.limited)
+	r.Use(s.logged, secured, s.recovered, s.named, middleware.GetHead, s.limited)
 	r.Use(middleware.Compress(5, "text/html", "text/css", "text/javascript", "text/csv",
 		"application/json", "application/problem+json", "image/svg+xml"))
 	r.NotFound(s.handleNotFound)
@@ -68,6 +70,25 @@ func secured(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
 		h.Set("Cache-Control", "no-cache")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// named refuses requests for another host than the site's own.
+func (s *site) named(next http.Handler) http.Handler {
+	if len(s.cfg.Hosts) == 0 {
+		return next
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		host := r.Host
+		if name, _, err := net.SplitHostPort(host); err == nil {
+			host = name
+		}
+		host = strings.ToLower(strings.Trim(host, "[]"))
+		if !slices.Contains(s.cfg.Hosts, host) {
+			http.Error(w, "This service does not answer to that name.", http.StatusMisdirectedRequest)
+			return
+		}
 		next.ServeHTTP(w, r)
 	})
 }

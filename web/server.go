@@ -47,6 +47,11 @@ type Config struct {
 	Progress func() Progress
 	// Banners are short notices above every page, such as "demo data".
 	Banners []string
+	// Hosts are the host names, without port, under which the site may be
+	// asked for; empty means any. A site without sign-in that is bound to
+	// loopback should name LoopbackHosts: else a page from elsewhere whose name
+	// is made to point at this machine counts as the same origin.
+	Hosts []string
 	// Now is the clock; nil means time.Now.
 	Now     func() time.Time
 	Logger  *slog.Logger
@@ -55,6 +60,9 @@ type Config struct {
 	// api.DefaultMaxBody.
 	MaxBody int64
 }
+
+// LoopbackHosts gives the names of the machine for itself.
+func LoopbackHosts() []string { return []string{"localhost", "127.0.0.1", "::1"} }
 
 // DefaultPageTimeout ends the work on a page, DefaultDownloadTimeout that on a
 // download.
@@ -99,7 +107,7 @@ func New(cfg Config) (http.Handler, error) {
 }
 
 // Server wraps a handler with the timeouts that a service on an open network
-// needs. The address is left to the caller's listener.
+// needs. The address is left to the caller's listener; log must not be nil.
 func Server(h http.Handler, log *slog.Logger) *http.Server {
 	return &http.Server{
 		Handler:           h,

@@ -483,3 +483,20 @@ func TestRelease(t *testing.T) {
 		t.Errorf("a process that releases nothing answered %d", w.Code)
 	}
 }
+
+func TestOtherHostsAreRefused(t *testing.T) {
+	t.Parallel()
+	h := handler(t, web.Config{Ledger: webtest.Fleet(1), Hosts: web.LoopbackHosts()})
+	for host, want := range map[string]int{
+		"localhost:8080": 200, "LOCALHOST": 200, "127.0.0.1:8080": 200, "[::1]:8080": 200, "[::1]": 200,
+		"elsewhere.example": 421, "localhost.elsewhere.example:8080": 421, "": 421,
+	} {
+		r := httptest.NewRequest(http.MethodGet, "/", nil)
+		r.Host = host
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		if w.Code != want {
+			t.Errorf("host %q answered %d, want %d", host, w.Code, want)
+		}
+	}
+}
