@@ -82,7 +82,8 @@ func (u *unitWork) loadKept(ctx context.Context, t *taking) (*kept, error) {
 	var late []analytics.Instant
 	for i := range u.items {
 		at := u.items[i].sample.Time
-		if u.newest != nil && at <= *u.newest {
+		// What a stale state had counted is not known, so all may be late.
+		if u.stale || u.newest != nil && at <= *u.newest {
 			late = append(late, at)
 		}
 	}

@@ -58,12 +58,7 @@ func (db *DB) Register(ctx context.Context, r Registration) (Registered, error) 
 			done.Sites++
 			done.NewSites += added
 		}
-		for _, u := range r.Units {
-			if err := registerUnit(ctx, tx, u, &done); err != nil {
-				return fmt.Errorf("register unit %s: %w", u.Serial, err)
-			}
-		}
-		return nil
+		return registerUnits(ctx, tx, r.Units, &done)
 	})
 	return done, err
 }
@@ -93,13 +88,15 @@ func registerModel(ctx context.Context, tx pgx.Tx, m analytics.Model, done *Regi
 		if catalog.SameModel(*o, m) {
 			return nil
 		}
-		var counted bool
-		if err := tx.QueryRow(ctx, `
-			SELECT EXISTS (SELECT FROM unit JOIN unit_ledger USING (unit_id) WHERE model = $1 AND newest_known IS NOT NULL)`,
-			m.Name).Scan(&counted); err != nil {
+		// Locked, so that none is counted by the old definition meanwhile.
+		counted, err := column[bool](ctx, tx, `
+			SELECT l.newest_known IS NOT NULL
+			FROM unit u JOIN unit_ledger l USING (unit_id)
+			WHERE u.model = $1 ORDER BY u.unit_id FOR NO KEY UPDATE OF l`, m.Name)
+		if err != nil {
 			return fmt.Errorf("register model %s: %w", m.Name, err)
 		}
-		if counted {
+		if slices.Contains(counted, true) {
 			return fmt.Errorf("register model %s: %w: units of this model have been counted by another definition; register the new one under another name",
 				m.Name, analytics.ErrConflict)
 		}
@@ -135,48 +132,6 @@ func registerTerms(ctx context.Context, tx pgx.Tx, t analytics.Terms, done *Regi
 		return fmt.Errorf("register terms %s for model %s: %w", t.Name, t.Model, mapError(err))
 	}
 	done.NewTerms++
-	return nil
-}
-
-func registerUnit(ctx context.Context, tx pgx.Tx, u analytics.Unit, done *Registered) error {
-	done.Units++
-	var id int32
-	var model string
-	var counted bool
-	err := tx.QueryRow(ctx, `
-		SELECT unit_id, model, newest_known IS NOT NULL
-		FROM unit JOIN unit_ledger USING (unit_id) WHERE serial = $1`, u.Serial).Scan(&id, &model, &counted)
-	switch {
-	case err == nil:
-		if model != u.Model && counted {
-			return fmt.Errorf("%w: its samples were counted as model %s", analytics.ErrConflict, model)
-		}
-		_, err = tx.Exec(ctx, `
-			UPDATE unit SET model = $2, stack = $3, site = nullif($4, ''), shipped = $5, commissioned = $6,
-				terms = nullif($7, ''), position = $8
-			WHERE unit_id = $1`,
-			id, u.Model, u.Stack, u.Site, u.Shipped, u.Commissioned, u.Terms, u.Position)
-		if err == nil {
-			// Its standing may rest on other terms now.
-			_, err = tx.Exec(ctx, `UPDATE unit_standing SET as_of = 0 WHERE unit_id = $1`, id)
-		}
-		return mapError(err)
-	case mapError(err) != analytics.ErrNotFound:
-		return err
-	}
-	err = tx.QueryRow(ctx, `
-		INSERT INTO unit (serial, model, stack, site, shipped, commissioned, terms, position)
-		VALUES ($1, $2, $3, nullif($4, ''), $5, $6, nullif($7, ''), $8)
-		RETURNING unit_id`,
-		u.Serial, u.Model, u.Stack, u.Site, u.Shipped, u.Commissioned, u.Terms, u.Position).Scan(&id)
-	if err == nil {
-		_, err = tx.Exec(ctx, `INSERT INTO unit_ledger (unit_id) VALUES ($1)`, id)
-	}
-	if err != nil {
-		return mapError(err)
-	}
-	done.NewUnits++
-	done.NewSerials = append(done.NewSerials, u.Serial)
 	return nil
 }
 

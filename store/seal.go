@@ -174,8 +174,9 @@ func (db *DB) dropPartitions(ctx context.Context, before analytics.Day) (int, er
 	dropped := 0
 	for _, name := range names {
 		err := db.inTx(ctx, func(tx pgx.Tx) error {
-			// Nobody may write a run between the look and the drop.
-			if _, err := tx.Exec(ctx, `LOCK TABLE `+name+` IN ACCESS EXCLUSIVE MODE`); err != nil {
+			// Nobody may write a run between the look and the drop. The whole
+			// table comes first, as for everybody who reads it.
+			if _, err := tx.Exec(ctx, `LOCK TABLE ONLY sample_run, `+name+` IN ACCESS EXCLUSIVE MODE`); err != nil {
 				return err
 			}
 			var left bool

@@ -3,9 +3,11 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 
 	"fadeledger/analytics"
 )
@@ -23,8 +25,9 @@ func (db *DB) RefreshStandings(ctx context.Context, maxAge analytics.Millis) (in
 	}
 	total := 0
 	now := db.now()
+	after := int32(0)
 	for {
-		n, err := db.refreshSome(ctx, now, now-analytics.Instant(maxAge), models, terms)
+		n, last, err := db.refreshSome(ctx, after, now, now-analytics.Instant(maxAge), models, terms)
 		if err != nil {
 			return total, fmt.Errorf("refresh standings: %w", err)
 		}
@@ -32,6 +35,7 @@ func (db *DB) RefreshStandings(ctx context.Context, maxAge analytics.Millis) (in
 		if n < standingBatch {
 			return total, nil
 		}
+		after = last
 	}
 }
 
@@ -43,18 +47,19 @@ type standingRow struct {
 	changedAt int64
 }
 
-func (db *DB) refreshSome(ctx context.Context, now, oldest analytics.Instant, models map[string]*analytics.Model, terms map[string]*analytics.Terms) (int, error) {
+// refreshSome refreshes the next units after one, and gives the last of them.
+func (db *DB) refreshSome(ctx context.Context, after int32, now, oldest analytics.Instant, models map[string]*analytics.Model, terms map[string]*analytics.Terms) (n int, last int32, err error) {
 	rows, err := db.pool.Query(ctx, `
 		SELECT u.unit_id, u.serial, u.model, u.stack, coalesce(u.site, ''), u.shipped, u.commissioned,
 			coalesce(u.terms, ''), u.position, l.state, l.changed_at
 		FROM unit u
 		JOIN unit_ledger l USING (unit_id)
 		LEFT JOIN unit_standing s USING (unit_id)
-		WHERE s.unit_id IS NULL OR s.ledger_at < l.changed_at OR s.as_of < $1
+		WHERE u.unit_id > $3 AND (s.unit_id IS NULL OR s.ledger_at < l.changed_at OR s.as_of < $1)
 		ORDER BY u.unit_id
-		LIMIT $2`, oldest, standingBatch)
+		LIMIT $2`, oldest, standingBatch, after)
 	if err != nil {
-		return 0, err
+		return 0, 0, err
 	}
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (standingRow, error) {
 		var r standingRow
@@ -64,21 +69,33 @@ func (db *DB) refreshSome(ctx context.Context, now, oldest analytics.Instant, mo
 		return r, err
 	})
 	if err != nil {
-		return 0, err
+		return 0, 0, err
+	}
+	recounted := false
+	for i := range list {
+		if isStale(list[i].state) {
+			recounted = true
+			if err := db.recountStale(ctx, list[i].id); err != nil {
+				return 0, 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
+			}
+		}
+	}
+	if recounted {
+		return db.refreshSome(ctx, after, now, oldest, models, terms)
 	}
 	b := &pgx.Batch{}
 	for i := range list {
 		if err := queueStanding(b, &list[i], now, models, terms); err != nil {
-			return 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
+			return 0, 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
 		}
 	}
 	if b.Len() == 0 {
-		return 0, nil
+		return 0, 0, nil
 	}
 	if err := db.pool.SendBatch(ctx, b).Close(); err != nil {
-		return 0, err
+		return 0, 0, err
 	}
-	return len(list), nil
+	return len(list), list[len(list)-1].id, nil
 }
 
 func queueStanding(b *pgx.Batch, r *standingRow, now analytics.Instant, models map[string]*analytics.Model, terms map[string]*analytics.Terms) error {
@@ -139,6 +156,11 @@ func orNone(m *analytics.Model) *analytics.Model {
 // is not registered.
 func (db *DB) Unit(ctx context.Context, serial analytics.Serial) (analytics.UnitReport, error) {
 	report, err := db.unit(ctx, serial)
+	if errors.Is(err, analytics.ErrStateVersion) {
+		if err = db.freshen(ctx, serial); err == nil {
+			report, err = db.unit(ctx, serial)
+		}
+	}
 	if err != nil {
 		return report, fmt.Errorf("load unit %s: %w", serial, mapError(err))
 	}
@@ -189,6 +211,9 @@ func (db *DB) unit(ctx context.Context, serial analytics.Serial) (r analytics.Un
 	w := unitWork{serial: serial}
 	if err := w.readState(state); err != nil {
 		return r, err
+	}
+	if w.stale {
+		return r, analytics.ErrStateVersion
 	}
 	excursions, err := loadExcursions(ctx, tx, id)
 	if err != nil {
@@ -274,35 +299,57 @@ func (db *DB) unitID(ctx context.Context, serial analytics.Serial) (int32, error
 
 // Days gives the days of a unit in [from, to), the open one included.
 func (db *DB) Days(ctx context.Context, serial analytics.Serial, from, to analytics.Day) ([]analytics.DayCount, error) {
-	id, err := db.unitID(ctx, serial)
-	if err != nil {
-		return nil, err
-	}
-	rows, err := db.pool.Query(ctx, `
-		SELECT detail FROM unit_day WHERE unit_id = $1 AND day >= $2 AND day < $3 ORDER BY day`, id, from, to)
-	if err != nil {
-		return nil, fmt.Errorf("read days of unit %s: %w", serial, err)
-	}
-	days, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.DayCount, error) {
-		var d analytics.DayCount
-		var b []byte
-		if err := row.Scan(&b); err != nil {
-			return d, err
+	days, err := db.days(ctx, serial, from, to)
+	if errors.Is(err, analytics.ErrStateVersion) {
+		if err = db.freshen(ctx, serial); err == nil {
+			days, err = db.days(ctx, serial, from, to)
 		}
-		return d, d.UnmarshalBinary(b)
-	})
-	if err != nil {
-		return nil, fmt.Errorf("read days of unit %s: %w", serial, err)
 	}
-	var state []byte
-	if err := db.pool.QueryRow(ctx, `SELECT state FROM unit_ledger WHERE unit_id = $1`, id).Scan(&state); err != nil {
+	if err != nil {
 		return nil, fmt.Errorf("read days of unit %s: %w", serial, mapError(err))
 	}
-	w := unitWork{serial: serial}
-	if err := w.readState(state); err != nil {
+	return days, nil
+}
+
+func (db *DB) days(ctx context.Context, serial analytics.Serial, from, to analytics.Day) ([]analytics.DayCount, error) {
+	// The state, with the open day, and the complete days are read by one
+	// statement: a day that is completed meanwhile is neither missed nor seen
+	// twice.
+	rows, err := db.pool.Query(ctx, `
+		SELECT NULL AS day, l.state FROM unit u JOIN unit_ledger l USING (unit_id) WHERE u.serial = $1
+		UNION ALL
+		SELECT d.day, d.detail FROM unit u JOIN unit_day d USING (unit_id)
+		WHERE u.serial = $1 AND d.day >= $2 AND d.day < $3
+		ORDER BY day NULLS FIRST`, serial, from, to)
+	if err != nil {
 		return nil, err
 	}
-	if d, ok := w.counter.Today(); ok && d.Day >= from && d.Day < to && (len(days) == 0 || days[len(days)-1].Day < d.Day) {
+	days := []analytics.DayCount{}
+	w := unitWork{serial: serial}
+	missing := true
+	var day *analytics.Day
+	var b []byte
+	_, err = pgx.ForEachRow(rows, []any{&day, (*pgtype.DriverBytes)(&b)}, func() error {
+		if day != nil {
+			days = append(days, analytics.DayCount{})
+			return days[len(days)-1].UnmarshalBinary(b)
+		}
+		missing = false
+		if err := w.readState(b); err != nil {
+			return err
+		}
+		if w.stale {
+			return analytics.ErrStateVersion
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if missing {
+		return nil, analytics.ErrNotFound
+	}
+	if d, ok := w.counter.Today(); ok && d.Day >= from && d.Day < to {
 		days = append(days, d)
 	}
 	return days, nil

@@ -39,10 +39,11 @@ func (db *DB) Take(ctx context.Context, in []analytics.Incoming) ([]analytics.De
 }
 
 func (db *DB) take(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
-	if err := db.prepare(ctx, in); err != nil {
+	// One clock for all: partitions are made for the days of t.now.
+	t := &taking{db: db, now: db.now(), in: in, tallies: make([]analytics.DeliveryTally, len(in))}
+	if err := db.prepare(ctx, in, t.now.Day()); err != nil {
 		return nil, err
 	}
-	t := &taking{db: db, now: db.now(), in: in, tallies: make([]analytics.DeliveryTally, len(in))}
 	err := db.inTx(ctx, func(tx pgx.Tx) error {
 		t.tx = tx
 		return t.run(ctx)
@@ -55,13 +56,12 @@ func (db *DB) take(ctx context.Context, in []analytics.Incoming) ([]analytics.De
 
 // prepare does what must not happen inside the transaction: naming streams and
 // making partitions for the recent days that the samples fall on.
-func (db *DB) prepare(ctx context.Context, in []analytics.Incoming) error {
+func (db *DB) prepare(ctx context.Context, in []analytics.Incoming, today analytics.Day) error {
 	for i := range in {
 		if _, err := db.streamID(ctx, in[i].Stream); err != nil {
 			return err
 		}
 	}
-	today := db.now().Day()
 	return db.EnsurePartitions(ctx, today-hotDays, today+1)
 }
 
@@ -73,6 +73,7 @@ type taking struct {
 	in      []analytics.Incoming
 	tallies []analytics.DeliveryTally
 	known   []bool // deliveries that were recorded before
+	first   []int  // for each delivery, the first in the call that is the same
 	units   []*unitWork
 	packer  block.Packer
 
@@ -116,7 +117,13 @@ func (t *taking) run(ctx context.Context) error {
 			return fmt.Errorf("unit %s: %w", u.serial, err)
 		}
 	}
-	return t.write(ctx)
+	if err := t.write(ctx); err != nil {
+		return err
+	}
+	for i, first := range t.first {
+		t.tallies[i] = t.tallies[first]
+	}
+	return nil
 }
 
 // lockUnits locks the ledgers of all units of the deliveries in ascending
@@ -185,56 +192,6 @@ func lockWork(ctx context.Context, tx pgx.Tx, condition string, args ...any) ([]
 		w.model = byName[w.modelName]
 	}
 	return work, nil
-}
-
-// findKnown marks the deliveries that are recorded already.
-func (t *taking) findKnown(ctx context.Context) error {
-	t.known = make([]bool, len(t.in))
-	byStream := map[int16][]int64{}
-	for i := range t.in {
-		id := t.db.cachedStream(t.in[i].Stream)
-		byStream[id] = append(byStream[id], int64(t.in[i].Sequence))
-	}
-	type place struct {
-		stream   int16
-		sequence int64
-		hash     [16]byte
-	}
-	recorded := map[place]analytics.DeliveryTally{}
-	for stream, sequences := range byStream {
-		rows, err := t.tx.Query(ctx, `
-			SELECT sequence, hash, read, accepted, duplicates, disputed, superseded, quarantined
-			FROM delivery
-			WHERE stream_id = $1 AND sequence = ANY ($2)`, stream, sequences)
-		if err != nil {
-			return fmt.Errorf("find recorded deliveries: %w", err)
-		}
-		var sequence int64
-		var hash []byte
-		var x analytics.DeliveryTally
-		_, err = pgx.ForEachRow(rows, []any{&sequence, &hash, &x.Read, &x.Accepted, &x.Duplicates, &x.Disputed, &x.Superseded, &x.Quarantined}, func() error {
-			recorded[place{stream, sequence, [16]byte(hash)}] = x
-			return nil
-		})
-		if err != nil {
-			return fmt.Errorf("find recorded deliveries: %w", err)
-		}
-	}
-	for i := range t.in {
-		p := place{t.db.cachedStream(t.in[i].Stream), int64(t.in[i].Sequence), t.in[i].Hash}
-		if x, ok := recorded[p]; ok {
-			t.known[i], t.tallies[i] = true, x
-			continue
-		}
-		// The same message twice in one call: the second is a redelivery.
-		recorded[p] = analytics.DeliveryTally{}
-		for j := range i {
-			if !t.known[j] && t.in[j].Stream == t.in[i].Stream && t.in[j].Sequence == t.in[i].Sequence && t.in[j].Hash == t.in[i].Hash {
-				t.known[i] = true
-			}
-		}
-	}
-	return nil
 }
 
 // sort hands the samples of a delivery to their units and to quarantine.
@@ -324,34 +281,6 @@ func (t *taking) quarantineRow(d *analytics.Incoming, q *analytics.Quarantined, 
 		c.bytes(samples)
 	}
 	c.int8(int64(d.StoredAt))
-}
-
-// streamID finds or makes the id of a stream.
-func (db *DB) streamID(ctx context.Context, name string) (int16, error) {
-	db.mu.Lock()
-	id, ok := db.streams[name]
-	db.mu.Unlock()
-	if ok {
-		return id, nil
-	}
-	_, err := db.pool.Exec(ctx, `INSERT INTO stream (name) VALUES ($1) ON CONFLICT DO NOTHING`, name)
-	if err == nil {
-		err = db.pool.QueryRow(ctx, `SELECT stream_id FROM stream WHERE name = $1`, name).Scan(&id)
-	}
-	if err != nil {
-		return 0, fmt.Errorf("register stream %s: %w", name, err)
-	}
-	db.mu.Lock()
-	defer db.mu.Unlock()
-	db.streams[name] = id
-	return id, nil
-}
-
-// cachedStream gives the id of a stream that streamID has seen.
-func (db *DB) cachedStream(name string) int16 {
-	db.mu.Lock()
-	defer db.mu.Unlock()
-	return db.streams[name]
 }
 
 // write sends everything that the transaction has gathered.

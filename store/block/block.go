@@ -113,7 +113,9 @@ func (p *Packer) Unpack(dst []analytics.Sample, b []byte) ([]analytics.Sample, e
 	}
 	s := source{b: b[1:]}
 	n := s.uvarint()
-	if n > MaxSamples || s.bad {
+	// The steps of time alone take six bits for 64 samples: a count that
+	// cannot be true must not make room for itself.
+	if n > MaxSamples || n > uint64(len(b)*8/6+2)*chunk || s.bad {
 		return dst, fmt.Errorf("%w: %d samples", ErrCorrupt, n)
 	}
 	from := len(dst)
