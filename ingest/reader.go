@@ -53,6 +53,7 @@ type Reader struct {
 	mu      sync.Mutex
 	parsed  map[string]*profile.Profile // by hash
 	current map[string]currentProfile   // by collector
+	idle    map[source][]*decode.Decoder
 }
 
 // currentProfile is what a collector's profile was a moment ago.
@@ -87,9 +88,7 @@ func (r *Reader) Read(ctx context.Context, e Envelope) (analytics.Incoming, erro
 	if _, err := fmt.Sscanf(e.Lines, "%d:%d", &g.headerLines, &g.firstLine); err != nil {
 		g.headerLines, g.firstLine = 0, 1
 	}
-	report, err := decode.Decode(ctx, bytes.NewReader(e.Body), decode.Options{
-		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, Profile: p,
-	}, g)
+	report, err := r.decode(ctx, e, p, g)
 	in.Header = report.Header
 	if report.Batch != "" && in.Batch == "" {
 		in.Batch = report.Batch
@@ -106,6 +105,41 @@ func (r *Reader) Read(ctx context.Context, e Envelope) (analytics.Incoming, erro
 			"publish under the collector's own subject", e.Body)
 	}
 	return in, nil
+}
+
+// source is what decoders are kept apart by.
+type source struct {
+	contentType, contentEncoding string
+	profile                      *profile.Profile
+}
+
+// maxSources bounds the kinds of decoders that are kept: the content type is
+// the sender's to choose.
+const maxSources = 64
+
+// decode reads a body with a decoder that has its buffers from deliveries of
+// the same kind before.
+func (r *Reader) decode(ctx context.Context, e Envelope, p *profile.Profile, g *gather) (decode.Report, error) {
+	key := source{e.ContentType, e.ContentEncoding, p}
+	r.mu.Lock()
+	var d *decode.Decoder
+	if list := r.idle[key]; len(list) > 0 {
+		d, r.idle[key] = list[len(list)-1], list[:len(list)-1]
+	}
+	r.mu.Unlock()
+	if d == nil {
+		d = decode.New(decode.Options{ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, Profile: p})
+	}
+	report, err := d.Decode(ctx, bytes.NewReader(e.Body), g)
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.idle == nil || len(r.idle) > maxSources {
+		r.idle = map[source][]*decode.Decoder{}
+	}
+	if len(r.idle[key]) < 4 {
+		r.idle[key] = append(r.idle[key], d)
+	}
+	return report, err
 }
 
 // whole turns a delivery into one quarantined item: nothing of it counts.

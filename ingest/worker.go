@@ -250,16 +250,24 @@ func (w *Worker) gather(first taken) []taken {
 	linger := time.NewTimer(w.cfg.Linger - time.Since(first.since))
 	defer linger.Stop()
 	for total < w.cfg.Gather {
+		// What is there already is taken however long the first has waited:
+		// behind a slow transaction the next one is to be large.
+		var t taken
+		var ok bool
 		select {
-		case t, ok := <-w.ready:
-			if !ok {
+		case t, ok = <-w.ready:
+		default:
+			select {
+			case t, ok = <-w.ready:
+			case <-linger.C:
 				return batch
 			}
-			batch = append(batch, t)
-			total += t.weight
-		case <-linger.C:
+		}
+		if !ok {
 			return batch
 		}
+		batch = append(batch, t)
+		total += t.weight
 	}
 	return batch
 }

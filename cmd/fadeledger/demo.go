@@ -81,10 +81,10 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, d.count) })
 	group.Go(func() error {
-		return s.serve(ctx, listener, web.Config{
-			Banners:  append([]string{"Demo: an invented fleet. Nothing on these pages is about a real home."}, banners(c.Listen)...),
-			Progress: d.progress,
-		})
+		cfg := exposure(c.Listen)
+		cfg.Banners = append([]string{"Demo: an invented fleet. Nothing on these pages is about a real home."}, cfg.Banners...)
+		cfg.Progress = d.progress
+		return s.serve(ctx, listener, cfg)
 	})
 	group.Go(func() error { return d.publish(ctx) })
 	err = group.Wait()

@@ -38,7 +38,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 			return err
 		}
 		defer s.Close()
-		return s.serve(ctx, listener, web.Config{Banners: banners(c.Listen)})
+		return s.serve(ctx, listener, exposure(c.Listen))
 	}
 	s, err := embed(ctx, log, c.Data, c.BrokerListen, c.Database)
 	if err != nil {
@@ -47,7 +47,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 	defer s.Close()
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, nil) })
-	group.Go(func() error { return s.serve(ctx, listener, web.Config{Banners: banners(c.Listen)}) })
+	group.Go(func() error { return s.serve(ctx, listener, exposure(c.Listen)) })
 	return group.Wait()
 }
 
@@ -68,13 +68,15 @@ func loopback(address string) bool {
 	return err == nil && a.Addr().Unmap().IsLoopback()
 }
 
-// banners are the notices above every page.
-func banners(address string) []string {
+// exposure says what follows from the address that the pages are reached at. On
+// a loopback address only its own names are answered, so that a foreign page
+// cannot have its name point here.
+func exposure(address string) web.Config {
 	host, _, err := net.SplitHostPort(address)
 	if err == nil && (host == "localhost" || loopback(net.JoinHostPort(host, "1"))) {
-		return nil
+		return web.Config{Hosts: web.LoopbackHosts()}
 	}
-	return []string{"There is no sign-in yet, and this service can be reached from other machines."}
+	return web.Config{Banners: []string{"There is no sign-in yet, and this service can be reached from other machines."}}
 }
 
 // serve answers pages and API until the context ends.
