@@ -131,8 +131,8 @@ func TestFlagCold(t *testing.T) {
 		"0.0 kWh charged, coldest 5.0 °C."
 	for within, tail := range map[int]string{
 		0: " In none of them was the rate brought down to what is allowed while the cells stayed cold.",
-		1: " In 1 of them the rate then came down to what is allowed while the cells were still cold.",
-		3: " In each of them the rate then came down to what is allowed while the cells were still cold.",
+		1: " In 1 of them the rate then came down to what is allowed while the cells were still cold, curtailed or for want of power.",
+		3: " In each of them the rate then came down to what is allowed while the cells were still cold, curtailed or for want of power.",
 	} {
 		c := coldUnit(start, within)
 		s := analytics.StandingOf(analytics.Unit{}, testModel(), nil, c, c.Last().Time)

@@ -144,16 +144,16 @@ func measureWords(m Measure) string {
 }
 
 func coldSentence(t Tally, c *Counter) string {
-	text := fmt.Sprintf("%s below the cold limit between %s and %s, %.1f kWh charged, coldest %.1f °C.",
+	text := fmt.Sprintf("%s below the cold limit between %s and %s, %.1f kWh charged, coldest %s °C.",
 		counted(t.Episodes, "charging episode"), stamp(t.First), stamp(t.Last),
-		float64(t.Charge)/1e9, t.MinTemp.Celsius())
+		float64(t.Charge)/1e9, strings.Replace(fmt.Sprintf("%.1f", t.MinTemp.Celsius()), "-", "−", 1))
 	switch within := c.Curtailed(); {
 	case within == 0:
 		return text + " In none of them was the rate brought down to what is allowed while the cells stayed cold."
 	case within == t.Episodes:
-		return text + " In each of them the rate then came down to what is allowed while the cells were still cold."
+		return text + " In each of them the rate then came down to what is allowed while the cells were still cold, curtailed or for want of power."
 	}
-	return text + fmt.Sprintf(" In %d of them the rate then came down to what is allowed while the cells were still cold.", c.Curtailed())
+	return text + fmt.Sprintf(" In %d of them the rate then came down to what is allowed while the cells were still cold, curtailed or for want of power.", c.Curtailed())
 }
 
 func thinSentence(s *Standing) string {

@@ -160,9 +160,9 @@ func TestEndingWords(t *testing.T) {
 		ending analytics.Ending
 		want   string
 	}{
-		{analytics.ColdCharge, analytics.EndWithinLimit, "went on within the limit while still cold (curtailed)"},
-		{analytics.HotDischarge, analytics.EndWithinLimit, "went on within the limit while still hot (curtailed)"},
-		{analytics.ChargeRate, analytics.EndWithinLimit, "went on within the limit (curtailed)"},
+		{analytics.ColdCharge, analytics.EndWithinLimit, "went on within the limit while still cold (curtailed, or short of power)"},
+		{analytics.HotDischarge, analytics.EndWithinLimit, "went on within the limit while still hot (curtailed, or short of power)"},
+		{analytics.ChargeRate, analytics.EndWithinLimit, "went on within the limit (curtailed, or short of power)"},
 		{analytics.ColdCharge, analytics.EndLeft, "cells warmed up to where the limit no longer binds"},
 		{analytics.DeepDischarge, analytics.EndLeft, "state of charge came back above the floor"},
 		{analytics.HotRest, analytics.EndOpen, "still open: no later sample has come"},

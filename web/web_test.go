@@ -238,7 +238,7 @@ func TestUnitPage(t *testing.T) {
 	page := get(t, fleetSite(t), "/units/HB5-20491", 200).Body.String()
 	contains(t, words(page), "On course: 9 % of the warranted life is spent while 24 % of the term has passed.",
 		"8.5 %", "0.36 ×", "370.7 EFC", "(charge + discharge) ÷ 2 × rated energy of 5.20 kWh", "lifetime counters 1.66 MWh 1.54 MWh 83.0 %",
-		"cold charge charged faster than the model allows", "0.31 C, allowed 0.086 C", "went on within the limit while still cold (curtailed)",
+		"cold charge charged faster than the model allows", "0.31 C, allowed 0.086 C", "went on within the limit while still cold (curtailed, or short of power)",
 		"one sample", "Show all 37 episodes", "11 Jul 2034", "Warranted cycles at 95 % depth 6200", "Cold charging allowed 5.00 kWh in all",
 		"Times are local to the site (Europe/Helsinki, UTC+02:00", "days are UTC days", "authority having jurisdiction",
 		"412 late samples", "3 rows of this unit wait in quarantine", "cycles shallower than 2 %")

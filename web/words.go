@@ -104,7 +104,7 @@ func endingWords(e analytics.Excursion) string {
 	case analytics.EndOpen:
 		return "still open: no later sample has come"
 	case analytics.EndWithinLimit:
-		return "went on within the limit" + state + " (curtailed)"
+		return "went on within the limit" + state + " (curtailed, or short of power)"
 	case analytics.EndStopped:
 		return "stopped or changed direction"
 	case analytics.EndLeft:
