@@ -126,6 +126,19 @@ func collectDeliveries(rows pgx.Rows) ([]analytics.Delivery, error) {
 	return list, nil
 }
 
+// CountedUpTo gives the highest sequence of a stream among the deliveries that
+// were stored before an instant and are counted; 0 if there is none.
+func (db *DB) CountedUpTo(ctx context.Context, stream string, before analytics.Instant) (uint64, error) {
+	var sequence int64
+	err := db.pool.QueryRow(ctx, `
+		SELECT coalesce(max(d.sequence), 0) FROM delivery d JOIN stream s USING (stream_id)
+		WHERE s.name = $1 AND d.stored_at < $2`, stream, before).Scan(&sequence)
+	if err != nil {
+		return 0, fmt.Errorf("find counted deliveries: %w", err)
+	}
+	return uint64(sequence), nil
+}
+
 // Batches lists what was counted of a collector's batches whose names begin
 // with prefix: a collector that keeps what is not listed loses nothing.
 func (db *DB) Batches(ctx context.Context, collector, prefix string) ([]analytics.Delivery, error) {

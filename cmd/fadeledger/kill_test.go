@@ -175,3 +175,44 @@ func TestKilledWorkerLosesAndDoublesNothing(t *testing.T) {
 	}
 	h.check(t, ts)
 }
+
+// TestTrimKeepsWhatIsNotCounted trims a stream of which a part is counted: what
+// is left must be enough to count the rest.
+func TestTrimKeepsWhatIsNotCounted(t *testing.T) {
+	ts := newService(t)
+	h := ts.backfill(t, 4, 20)
+	worker := program(t, "work", "--database", ts.database, "--broker", ts.brokerURL, "--health", "127.0.0.1:0", "--gather", "500")
+	eventually(t, "a part to be counted", func() error {
+		if s, err := ts.db.Ingest(t.Context()); err != nil || s.Deliveries < 30 {
+			return fmt.Errorf("%d deliveries, %v", s.Deliveries, err)
+		}
+		return nil
+	})
+	if err := worker.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	_ = worker.Wait() // it was killed
+	counted, err := ts.db.CountedUpTo(t.Context(), ts.identity, 1<<60)
+	if err != nil || counted == 0 {
+		t.Fatalf("counted up to %d, %v", counted, err)
+	}
+	settled, err := broker.Settled(t.Context(), ts.stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, err := broker.State(t.Context(), ts.stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := broker.Trim(t.Context(), ts.stream, min(counted+1, settled)); err != nil {
+		t.Fatal(err)
+	}
+	after, err := broker.State(t.Context(), ts.stream)
+	if err != nil || after.Messages > before.Messages {
+		t.Fatalf("%d messages after %d, %v", after.Messages, before.Messages, err)
+	}
+	t.Logf("counted up to %d, settled before %d, %d messages of %d left", counted, settled, after.Messages, before.Messages)
+	ts.startWorker(t)
+	ts.idle(t)
+	h.check(t, ts)
+}

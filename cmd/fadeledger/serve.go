@@ -14,6 +14,7 @@ import (
 
 	"fadeledger/analytics"
 	"fadeledger/ingest"
+	"fadeledger/ingest/broker"
 	"fadeledger/web"
 )
 
@@ -141,6 +142,11 @@ const (
 	releaseEvery   = 5 * time.Second
 	sealEvery      = 10 * time.Minute
 	sealSettle     = 90 * time.Minute
+	trimEvery      = time.Hour
+	// keepDeliveries is how long the broker keeps what is counted, so that a
+	// database that is restored from a backup of up to this age can be brought
+	// up to date from the stream.
+	keepDeliveries = 7 * analytics.DayLength
 )
 
 // work counts deliveries and looks after standings, samples and quarantine
@@ -176,7 +182,22 @@ func (s *services) work(ctx context.Context, gather int, counted func(int, analy
 			return err
 		})
 	})
+	group.Go(func() error { return s.every(ctx, trimEvery, "stream not trimmed", s.trim) })
 	return group.Wait()
+}
+
+// trim removes old deliveries from the stream that are counted and that no
+// partition waits for.
+func (s *services) trim(ctx context.Context) error {
+	counted, err := s.db.CountedUpTo(ctx, s.identity, analytics.InstantOf(time.Now())-analytics.Instant(keepDeliveries))
+	if err != nil || counted == 0 {
+		return err
+	}
+	settled, err := broker.Settled(ctx, s.stream)
+	if err != nil {
+		return err
+	}
+	return broker.Trim(ctx, s.stream, min(counted+1, settled))
 }
 
 // every runs f now and then until the context ends. A failure is told and the
