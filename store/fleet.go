@@ -104,7 +104,7 @@ func (db *DB) Units(ctx context.Context, f analytics.UnitFilter) (analytics.Unit
 		LIMIT @limit`
 	rows, err := db.pool.Query(ctx, sql, args)
 	if err != nil {
-		return page, fmt.Errorf("list units: %w", err)
+		return page, fmt.Errorf("list units: %w", mapError(err))
 	}
 	var last cursor
 	seen := 0
@@ -116,7 +116,7 @@ func (db *DB) Units(ctx context.Context, f analytics.UnitFilter) (analytics.Unit
 		return u, err
 	})
 	if err != nil {
-		return page, fmt.Errorf("list units: %w", err)
+		return page, fmt.Errorf("list units: %w", mapError(err))
 	}
 	if len(page.Units) > limit {
 		page.Units = page.Units[:limit]

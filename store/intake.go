@@ -107,7 +107,7 @@ func (db *DB) Deliveries(ctx context.Context, before uint64, limit int) ([]analy
 		WHERE d.sequence < $1 AND d.stream_id = (SELECT max(stream_id) FROM stream WHERE name <> $3)
 		ORDER BY d.sequence DESC LIMIT $2`, int64(before), limit, analytics.ReleaseStream)
 	if err != nil {
-		return nil, fmt.Errorf("list deliveries: %w", err)
+		return nil, fmt.Errorf("list deliveries: %w", mapError(err))
 	}
 	return collectDeliveries(rows)
 }
@@ -121,7 +121,7 @@ func collectDeliveries(rows pgx.Rows) ([]analytics.Delivery, error) {
 		return d, err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("list deliveries: %w", err)
+		return nil, fmt.Errorf("list deliveries: %w", mapError(err))
 	}
 	return list, nil
 }
@@ -149,7 +149,7 @@ func (db *DB) Batches(ctx context.Context, collector, prefix string) ([]analytic
 		WHERE d.collector = $1 AND d.batch LIKE $2 AND d.batch <> ''
 		ORDER BY d.sequence LIMIT 100000`, collector, likePrefix(prefix))
 	if err != nil {
-		return nil, fmt.Errorf("list batches: %w", err)
+		return nil, fmt.Errorf("list batches: %w", mapError(err))
 	}
 	return collectDeliveries(rows)
 }
@@ -170,7 +170,7 @@ func (db *DB) Quarantine(ctx context.Context, reason string, after int64, limit 
 		WHERE released_at IS NULL AND ($1 = '' OR reason = $1) AND quarantine_id < $2
 		ORDER BY quarantine_id DESC LIMIT $3`, reason, after, limit)
 	if err != nil {
-		return nil, fmt.Errorf("list quarantine: %w", err)
+		return nil, fmt.Errorf("list quarantine: %w", mapError(err))
 	}
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.Quarantined, error) {
 		var q analytics.Quarantined
@@ -179,7 +179,7 @@ func (db *DB) Quarantine(ctx context.Context, reason string, after int64, limit 
 		return q, err
 	})
 	if err != nil {
-		return nil, fmt.Errorf("list quarantine: %w", err)
+		return nil, fmt.Errorf("list quarantine: %w", mapError(err))
 	}
 	return list, nil
 }
@@ -232,7 +232,7 @@ func (db *DB) SetProfile(ctx context.Context, collector string, body []byte) (ha
 		return err
 	})
 	if err != nil {
-		return hash, fmt.Errorf("set profile of collector %s: %w", collector, err)
+		return hash, fmt.Errorf("set profile of collector %s: %w", collector, mapError(err))
 	}
 	return hash, nil
 }
@@ -242,7 +242,7 @@ func (db *DB) Profile(ctx context.Context, collector string) (body []byte, hash 
 	err = db.pool.QueryRow(ctx, `
 		SELECT p.body, p.hash FROM collector c JOIN profile p ON p.hash = c.profile_hash WHERE c.name = $1`, collector).Scan(&body, &hash)
 	if err != nil && mapError(err) != analytics.ErrNotFound {
-		return nil, nil, fmt.Errorf("load profile of collector %s: %w", collector, err)
+		return nil, nil, fmt.Errorf("load profile of collector %s: %w", collector, mapError(err))
 	}
 	return body, hash, nil
 }

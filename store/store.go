@@ -99,6 +99,7 @@ const (
 	foreignKeyViolation = "23503"
 	deadlockDetected    = "40P01"
 	undefinedTable      = "42P01"
+	notInRepertoire     = "22021" // NUL, or bytes that are no UTF-8
 )
 
 func sqlState(err error) string {
@@ -118,6 +119,8 @@ func mapError(err error) error {
 		return analytics.ErrNotFound
 	case sqlState(err) == uniqueViolation, sqlState(err) == foreignKeyViolation:
 		return fmt.Errorf("%w: %w", analytics.ErrConflict, err)
+	case sqlState(err) == notInRepertoire:
+		return fmt.Errorf("%w: %w", analytics.ErrInvalid, err)
 	}
 	return err
 }

@@ -61,7 +61,7 @@ func checkReferences(ctx context.Context, tx pgx.Tx, units []*analytics.Unit) er
 		}
 		known, err := column[string](ctx, tx, kind.sql, names)
 		if err != nil {
-			return fmt.Errorf("register units: %w", err)
+			return fmt.Errorf("register units: %w", mapError(err))
 		}
 		for _, name := range known {
 			delete(used, name)
@@ -175,7 +175,7 @@ func lockRegistered(ctx context.Context, tx pgx.Tx, units []*analytics.Unit) (ma
 		ORDER BY u.unit_id
 		FOR NO KEY UPDATE OF u, l`, serials)
 	if err != nil {
-		return nil, fmt.Errorf("find registered units: %w", err)
+		return nil, fmt.Errorf("find registered units: %w", mapError(err))
 	}
 	known := map[analytics.Serial]registeredUnit{}
 	var serial analytics.Serial
@@ -184,7 +184,7 @@ func lockRegistered(ctx context.Context, tx pgx.Tx, units []*analytics.Unit) (ma
 		known[serial] = u
 		return nil
 	}); err != nil {
-		return nil, fmt.Errorf("find registered units: %w", err)
+		return nil, fmt.Errorf("find registered units: %w", mapError(err))
 	}
 	return known, nil
 }
