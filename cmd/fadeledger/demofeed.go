@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"iter"
 	"os"
@@ -113,10 +114,10 @@ func messageOf(delivery household.Delivery) broker.Message {
 func (d *demo) settle(ctx context.Context) error {
 	for {
 		state, err := broker.State(ctx, d.services.stream)
-		if err != nil {
+		if err != nil && !errors.Is(err, broker.ErrResuming) {
 			return err
 		}
-		if state.Pending == 0 && state.Unacked == 0 {
+		if err == nil && state.Pending == 0 && state.Unacked == 0 {
 			return nil
 		}
 		select {

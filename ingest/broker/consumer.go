@@ -120,8 +120,12 @@ func CollectorOf(subject string) (collector string, p int, ok bool) {
 	return collector, p, true
 }
 
+// ErrResuming: a partition has no consumer at this moment, because a worker is
+// about to resume it. What waits there is known again right after.
+var ErrResuming = errors.New("a partition is being resumed")
+
 // State tells how much the stream holds and how much of it waits, summed over
-// the partitions.
+// the partitions. ErrResuming: not now.
 func State(ctx context.Context, stream jetstream.Stream) (analytics.StreamState, error) {
 	info, err := stream.Info(ctx)
 	if err != nil {
@@ -134,15 +138,19 @@ func State(ctx context.Context, stream jetstream.Stream) (analytics.StreamState,
 		at := analytics.InstantOf(info.State.LastTime)
 		state.LastStoredAt = &at
 	}
-	list := stream.ListConsumers(ctx)
+	list, seen := stream.ListConsumers(ctx), 0
 	for c := range list.Info() {
 		if strings.HasPrefix(c.Name, consumerPrefix) {
+			seen++
 			state.Pending += c.NumPending
 			state.Unacked += uint64(max(c.NumAckPending, 0))
 		}
 	}
 	if err := list.Err(); err != nil {
 		return analytics.StreamState{}, fmt.Errorf("state of the stream's consumers: %w", err)
+	}
+	if n := Partitions(stream); seen < n {
+		return analytics.StreamState{}, fmt.Errorf("state of the stream's consumers: %w: %d of %d are there", ErrResuming, seen, n)
 	}
 	return state, nil
 }

@@ -31,7 +31,7 @@ func Settled(ctx context.Context, stream jetstream.Stream) (uint64, error) {
 		return 0, fmt.Errorf("state of the stream's consumers: %w", err)
 	}
 	if n := Partitions(stream); seen != n {
-		return 0, fmt.Errorf("%d of %d partitions have a consumer: what the others have counted is not known", seen, n)
+		return 0, fmt.Errorf("%w: %d of %d consumers are there", ErrResuming, seen, n)
 	}
 	return first, nil
 }
