@@ -14,8 +14,20 @@ type Incoming struct {
 	// Refused are the rows that could not be read. Their Raw is complete
 	// where the row is at most 4 KiB, or the whole delivery (Line 0).
 	Refused []Quarantined
+	// Notes are what was accepted and is still worth telling.
+	Notes []DeliveryNote
 	// Releases are quarantined rows that this delivery brings back.
 	Releases []int64
+}
+
+// DeliveryNote is something about a delivery that was accepted and is still
+// worth telling, such as a sign that seems to be flipped.
+type DeliveryNote struct {
+	// Code names it, Detail the column or unit that it is about (may be
+	// empty), Text says it in words.
+	Code, Detail, Text string
+	// Count is how many rows it concerns.
+	Count int64
 }
 
 // UnitSamples are the samples of one unit in a delivery, in its order.

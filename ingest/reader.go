@@ -90,6 +90,9 @@ func (r *Reader) Read(ctx context.Context, e Envelope) (analytics.Incoming, erro
 	}
 	report, err := r.decode(ctx, e, p, g)
 	in.Header = report.Header
+	for _, n := range report.Notes {
+		in.Notes = append(in.Notes, analytics.DeliveryNote{Code: string(n.Code), Detail: n.Detail, Text: n.String(), Count: n.Count})
+	}
 	if report.Batch != "" && in.Batch == "" {
 		in.Batch = report.Batch
 	}

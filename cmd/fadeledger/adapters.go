@@ -58,6 +58,9 @@ func (i *intake) Publish(ctx context.Context, e api.Envelope) (api.Receipt, erro
 		r.Quarantined[in.Refused[j].Reason]++
 	}
 	r.Samples = &samples
+	for _, n := range in.Notes {
+		r.Notes = append(r.Notes, n.Text)
+	}
 	return r, nil
 }
 

@@ -7,10 +7,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"net/url"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -80,11 +82,12 @@ func (c loadCmd) load(ctx context.Context, path, profile string) error {
 	bar := newProgress(filepath.Base(path), size)
 	defer bar.end()
 	sent := 0
+	notes := map[string]bool{}
 	err = cutFile(f, func(p piece) error {
 		name := fmt.Sprintf("%s/%06d", batch, sent)
 		sent++
 		if _, ok := known[name]; !ok {
-			if err := c.send(ctx, name, profile, p); err != nil {
+			if err := c.send(ctx, name, profile, p, notes); err != nil {
 				return err
 			}
 		}
@@ -95,6 +98,9 @@ func (c loadCmd) load(ctx context.Context, path, profile string) error {
 		return err
 	}
 	bar.end()
+	for _, n := range slices.Sorted(maps.Keys(notes)) {
+		fmt.Fprintf(os.Stderr, "%s: note: %s\n", filepath.Base(path), n)
+	}
 	if c.NoWait {
 		return nil
 	}
@@ -112,14 +118,20 @@ func batchName(path, content string) string {
 	return base[:min(len(base), 60)] + "@" + content
 }
 
-func (c loadCmd) send(ctx context.Context, name, profile string, p piece) error {
-	return c.call(ctx, http.MethodPost, "/api/v1/telemetry?collector="+url.QueryEscape(c.Collector), map[string]string{
+// send sends a piece; notes gathers what is worth telling of it.
+func (c loadCmd) send(ctx context.Context, name, profile string, p piece, notes map[string]bool) error {
+	var receipt struct{ Notes []string }
+	err := c.call(ctx, http.MethodPost, "/api/v1/telemetry?collector="+url.QueryEscape(c.Collector), map[string]string{
 		"Content-Type": p.contentType, "Content-Encoding": p.contentEncoding,
 		"Nats-Msg-Id":        c.Collector + "/" + name,
 		"Fadeledger-Batch":   name,
 		"Fadeledger-Profile": profile,
 		"Fadeledger-Lines":   p.lines,
-	}, p.body, nil)
+	}, p.body, &receipt)
+	for _, n := range receipt.Notes {
+		notes[n] = true
+	}
+	return err
 }
 
 // batches gives what was counted of a file's pieces, by their names.

@@ -31,6 +31,7 @@ type ReceiptBody struct {
 	Bytes         int              `json:"bytes"`
 	Samples       *int64           `json:"samples,omitempty" doc:"rows that could be read"`
 	Quarantined   map[string]int64 `json:"quarantined,omitempty" doc:"rows that will be quarantined, by reason"`
+	Notes         []string         `json:"notes,omitempty" doc:"what is accepted and still worth telling, such as a sign that seems to be flipped"`
 }
 
 // RegistrationBody says what was registered.
@@ -109,7 +110,7 @@ func (a *API) handleTelemetry(ctx context.Context, in *telemetryInput) (*telemet
 		Location: fmt.Sprintf("%s/deliveries/%d", Base, r.Sequence),
 		Body: ReceiptBody{
 			Stream: r.Stream, Sequence: r.Sequence, AlreadyStored: r.AlreadyStored, Bytes: len(env.Body),
-			Samples: r.Samples, Quarantined: r.Quarantined,
+			Samples: r.Samples, Quarantined: r.Quarantined, Notes: r.Notes,
 		},
 	}, nil
 }

@@ -57,6 +57,9 @@ type Receipt struct {
 	// it is stored.
 	Samples     *int64
 	Quarantined map[string]int64
+	// Notes say in words what was accepted and is still worth telling, such
+	// as a sign that seems to be flipped.
+	Notes []string
 }
 
 // Intake hands a delivery to the broker and returns once it is stored.
