@@ -30,15 +30,17 @@ type column struct {
 	scale scale
 	// lo and hi bound the values that need no second look.
 	lo, hi int64
-	// quick says that fastNumber may read the column, and sensor that it has
-	// values that stand for a disconnected sensor.
+	// has is the bit of the field in a sample.
+	has analytics.Fields
+	// quick says that number may read the column, and sensor that it has values
+	// that stand for a disconnected sensor.
 	quick, sensor bool
 }
 
 func newColumn(name string, col profile.Column) column {
 	c := column{name: name, field: col.Field, scale: newScale(col.Conv)}
 	r := ranges[col.Field]
-	c.lo, c.hi = r.lo, r.hi
+	c.lo, c.hi, c.has = r.lo, r.hi, r.has
 	// Seven digits times a million fit with room to spare.
 	c.quick = c.scale.plain && c.scale.places <= 6
 	c.sensor = c.field == profile.Temp || c.field == profile.TempMax
@@ -50,17 +52,18 @@ type fieldRange struct {
 	lo, hi int64
 	reason string
 	words  string
+	has    analytics.Fields
 }
 
 var ranges = [profile.FieldCount]fieldRange{
-	profile.SoC:       {0, 1000, ReasonSoCOutOfRange, "-1 to 101 %"},
-	profile.Power:     {-2_000_000_000, 2_000_000_000, ReasonPowerOutOfRange, "-2,000,000 to 2,000,000 W"},
-	profile.Current:   {-10_000_000, 10_000_000, ReasonCurrentOutOfRange, "-10,000 to 10,000 A"},
-	profile.Voltage:   {0, 2_000_000, ReasonVoltageOutOfRange, "0 to 2,000 V"},
-	profile.Temp:      {-6000, 12000, ReasonTempOutOfRange, "-60 to 120 °C"},
-	profile.TempMax:   {-6000, 12000, ReasonTempOutOfRange, "-60 to 120 °C"},
-	profile.Charge:    {0, 1e15, ReasonCounterOutOfRange, "0 to 1,000,000,000 kWh"},
-	profile.Discharge: {0, 1e15, ReasonCounterOutOfRange, "0 to 1,000,000,000 kWh"},
+	profile.SoC:       {0, 1000, ReasonSoCOutOfRange, "-1 to 101 %", analytics.HasSoC},
+	profile.Power:     {-2_000_000_000, 2_000_000_000, ReasonPowerOutOfRange, "-2,000,000 to 2,000,000 W", analytics.HasPower},
+	profile.Current:   {-10_000_000, 10_000_000, ReasonCurrentOutOfRange, "-10,000 to 10,000 A", analytics.HasCurrent},
+	profile.Voltage:   {0, 2_000_000, ReasonVoltageOutOfRange, "0 to 2,000 V", analytics.HasVoltage},
+	profile.Temp:      {-6000, 12000, ReasonTempOutOfRange, "-60 to 120 °C", analytics.HasTemp},
+	profile.TempMax:   {-6000, 12000, ReasonTempOutOfRange, "-60 to 120 °C", analytics.HasTempMax},
+	profile.Charge:    {0, 1e15, ReasonCounterOutOfRange, "0 to 1,000,000,000 kWh", analytics.HasCharge},
+	profile.Discharge: {0, 1e15, ReasonCounterOutOfRange, "0 to 1,000,000,000 kWh", analytics.HasDischarge},
 }
 
 // Exactly these temperatures are what common sensor chips and their buses
@@ -234,13 +237,19 @@ func (d *Decoder) beginRow(line int) {
 	}
 	d.row.Sample.Rank = d.prof.Rank
 	if d.prof.Unit != "" {
-		text := string(d.prof.Unit)
-		if d.serialIdx = d.serials.lookup([]byte(text)); d.serialIdx < 0 {
-			d.serialIdx = d.serials.add(text)
-		}
+		d.serialIdx = d.fixedUnit()
 		d.row.Serial = d.serials.units[d.serialIdx].serial
 		d.seen |= seenUnit
 	}
+}
+
+// fixedUnit gives the index of the serial that the profile fixes.
+func (d *Decoder) fixedUnit() int32 {
+	text := string(d.prof.Unit)
+	if i := d.serials.lookup([]byte(text)); i >= 0 {
+		return i
+	}
+	return d.serials.add(text)
 }
 
 // endRow checks that unit and time are there, and hands the row over: as a
@@ -255,31 +264,32 @@ func (d *Decoder) endRow(raw []byte) error {
 	if d.faulty {
 		return d.problem(raw)
 	}
-	return d.accept()
+	if d.rowNotes != 0 {
+		d.noteRow()
+	}
+	return d.accept(&d.row, d.serialIdx)
 }
 
-func (d *Decoder) accept() error {
-	s := &d.row.Sample
+// accept hands a good row over, of the unit at an index of the serials.
+func (d *Decoder) accept(row *Row, unit int32) error {
+	s := &row.Sample
 	if d.prof != nil && d.prof.PowerIsMean && (s.Has&analytics.HasPower != 0 ||
 		s.Has&(analytics.HasCurrent|analytics.HasVoltage) == analytics.HasCurrent|analytics.HasVoltage) {
 		s.Has |= analytics.PowerIsMean
 	}
-	if d.rowNotes != 0 {
-		d.noteRow()
-	}
 	d.rep.Read++
 	d.rep.Accepted++
-	d.serials.follow(d.serialIdx, s)
-	if err := d.sink.Row(d.row); err != nil {
-		return fmt.Errorf("hand over line %d: %w", d.row.Line, err)
+	d.serials.follow(unit, s)
+	if err := d.sink.Row(*row); err != nil {
+		return fmt.Errorf("hand over line %d: %w", row.Line, err)
 	}
-	return d.countRow()
+	return d.countRow(row.Line)
 }
 
 // countRow refuses the delivery once it has too many rows.
-func (d *Decoder) countRow() error {
+func (d *Decoder) countRow(line int) error {
 	if d.rep.Read > d.opt.MaxRows {
-		return refuse(ReasonTooManyRows, d.row.Line, "more than %d rows", d.opt.MaxRows)
+		return refuse(ReasonTooManyRows, line, "more than %d rows", d.opt.MaxRows)
 	}
 	return nil
 }
@@ -303,7 +313,7 @@ func (d *Decoder) problem(raw []byte) error {
 	if err := d.sink.Problem(p); err != nil {
 		return fmt.Errorf("hand over problem of line %d: %w", d.row.Line, err)
 	}
-	return d.countRow()
+	return d.countRow(d.row.Line)
 }
 
 // excerpt quotes the beginning of a text for a message.

@@ -31,8 +31,17 @@ func (d *Decoder) decodeCSV() error {
 		return err
 	}
 	for {
+		if d.csv.fast {
+			if err := d.fastRows(); err != nil {
+				return err
+			}
+		}
+		pos, end := d.win.pos, d.win.end
 		line, size, err := d.peekLine()
 		switch {
+		case d.csv.fast && (pos != d.win.pos || end != d.win.end) && err == nil:
+			// The row was not whole before, and may be plain.
+			continue
 		case errors.Is(err, errTooLong):
 			err = d.longLine()
 		case err != nil:
@@ -227,8 +236,7 @@ func (d *Decoder) required() error {
 	if !has[profile.Time] {
 		return refuse(ReasonColumnMissing, d.line, "no column %q", d.nameOf(profile.Time))
 	}
-	d.csv.fast = !d.careful && d.csv.style == stylePoint && (d.prof == nil ||
-		len(d.prof.Absent) == 0 && d.prof.Time == profile.TimeAuto && (d.prof.Unit == "" || !has[profile.Unit]))
+	d.csv.fast = d.fastFits(has[profile.Unit])
 	return nil
 }
 

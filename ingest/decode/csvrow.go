@@ -6,24 +6,13 @@ import (
 	"fadeledger/ingest/profile"
 )
 
-// csvRow reads the record that begins with a physical line.
+// csvRow reads the record that begins with a physical line, whatever it is,
+// and says what is wrong with it.
 func (d *Decoder) csvRow(line []byte, size int) error {
 	text := line
 	if n := len(text); n > 0 && text[n-1] == '\r' {
 		text = text[:n-1]
 	}
-	if d.csv.fast {
-		d.beginRow(d.line + 1)
-		if d.fastRow(text) {
-			d.take(line, size)
-			return d.accept()
-		}
-	}
-	return d.carefulRow(line, text, size)
-}
-
-// carefulRow reads any record, and says what is wrong with it.
-func (d *Decoder) carefulRow(line, text []byte, size int) error {
 	switch {
 	case len(bytes.Trim(text, " \t,;")) == 0 && bytes.IndexByte(text, '"') < 0:
 		// Spreadsheets end a file with lines that hold delimiters only.

@@ -147,7 +147,7 @@ func (d *Decoder) value(b []byte, i int, key *jsonKey) (next int, st state) {
 		return d.textValue(b, i, c)
 	case (ch == '-' || ch-'0' <= 9) && c.field > profile.Time:
 		if plain {
-			if v, next := fastNumber(c, b, i); next >= 0 && next < len(b) && !wordByte(b[next]) {
+			if v, next := c.numberAt(b, i); next >= 0 && next < len(b) && !wordByte(b[next]) {
 				d.store(c.field, v)
 				return next, stateDone
 			}
@@ -155,10 +155,10 @@ func (d *Decoder) value(b []byte, i int, key *jsonKey) (next int, st state) {
 		return d.wordValue(b, i, c)
 	case ch-'0' <= 9 && c.field == profile.Time:
 		if plain && (d.prof == nil || d.prof.Time == profile.TimeAuto) {
-			if t, next := fastEpoch(b, i); next >= 0 && next < len(b) && !wordByte(b[next]) {
+			if t, size := fastEpoch(aheadOf(b[i:])); size > 0 && i+size < len(b) && !wordByte(b[i+size]) {
 				d.row.Sample.Time = t
 				d.seen |= seenTime
-				return next, stateDone
+				return i + size, stateDone
 			}
 		}
 	}
@@ -190,7 +190,7 @@ func (d *Decoder) textValue(b []byte, i int, c *column) (next int, st state) {
 	case plain && c.field == profile.Unit && (d.prof == nil || d.prof.Unit == "") && d.fastUnit(raw):
 		return next, stateDone
 	case plain && c.field == profile.Time && len(raw) >= 20 && (d.prof == nil || d.prof.Time <= profile.TimeRFC3339):
-		if at, end := d.fastTime(raw, 0); end == len(raw) {
+		if at, size := d.fastTime(aheadOf(raw)); size == len(raw) {
 			d.row.Sample.Time = at
 			d.seen |= seenTime
 			return next, stateDone

@@ -130,6 +130,9 @@ func (d *Decoder) closeNotes() {
 		d.note(NoteMixedLineEnds, "", d.crlf)
 	}
 	d.rep.SignFlips = d.serials.flips(d.rep.SignFlips)
+	if len(d.rep.SignFlips) == 0 {
+		return
+	}
 	sort.Slice(d.rep.SignFlips, func(i, j int) bool { return d.rep.SignFlips[i].Serial < d.rep.SignFlips[j].Serial })
 	for _, f := range d.rep.SignFlips {
 		d.note(NoteSignFlipped, string(f.Serial), 1)

@@ -1,6 +1,8 @@
 package decode
 
 import (
+	"math"
+
 	"fadeledger/analytics"
 	"fadeledger/ingest/profile"
 )
@@ -12,6 +14,11 @@ type serials struct {
 	index map[string]int32
 	units []unitTrend
 	last  int32
+	// delivery counts deliveries from 1; met holds the units that the current
+	// one has a trend of. A table of many units is not gone through for each of
+	// many small deliveries.
+	delivery uint32
+	met      []int32
 }
 
 // unitTrend is what is remembered of a unit within one delivery.
@@ -19,10 +26,10 @@ type unitTrend struct {
 	serial analytics.Serial
 	time   analytics.Instant
 	soc    analytics.SoC
-	// sign is that of power or current at time; known says that soc and sign
-	// are those of an earlier sample.
-	sign           int8
-	known          bool
+	// sign is that of power or current at time.
+	sign int8
+	// delivery is the one that the trend belongs to.
+	delivery       uint32
 	against, along int64
 }
 
@@ -39,20 +46,21 @@ const (
 // begin forgets the trends of the last delivery and, when the table has grown
 // too large, the serials.
 func (s *serials) begin() {
-	if s.index == nil || len(s.units) > maxSerials/2 {
-		s.index = make(map[string]int32)
-		s.units = s.units[:0]
-		s.last = 0
+	if s.index == nil || len(s.units) > maxSerials/2 || s.delivery == math.MaxUint32 {
+		*s = serials{prof: s.prof, index: make(map[string]int32), units: s.units[:0], met: s.met}
 	}
-	for i := range s.units {
-		s.units[i] = unitTrend{serial: s.units[i].serial}
-	}
+	s.delivery++
+	s.met = s.met[:0]
 }
 
-// lookup gives the index of a serial that was seen before, or -1.
+// lookup gives the index of a serial that was seen before, or -1. Rows mostly
+// are of the unit of the row before, or come in the order of the last time.
 func (s *serials) lookup(text []byte) int32 {
-	if int(s.last) < len(s.units) && string(s.units[s.last].serial) == string(text) {
-		return s.last
+	for i := s.last; i <= s.last+1 && int(i) < len(s.units); i++ {
+		if string(s.units[i].serial) == string(text) {
+			s.last = i
+			return i
+		}
 	}
 	i, ok := s.index[string(text)]
 	if !ok {
@@ -91,7 +99,7 @@ func (s *serials) full() bool { return len(s.units) >= maxSerials }
 // empty forgets every serial; flips must be taken before.
 func (s *serials) empty() {
 	clear(s.index)
-	s.units = s.units[:0]
+	s.units, s.met = s.units[:0], s.met[:0]
 	s.last = 0
 }
 
@@ -111,8 +119,13 @@ func (s *serials) follow(i int32, x *analytics.Sample) {
 		sign = -1
 	}
 	u := &s.units[i]
+	if u.delivery != s.delivery {
+		*u = unitTrend{serial: u.serial, time: x.Time, soc: x.SoC, sign: sign, delivery: s.delivery}
+		s.met = append(s.met, i)
+		return
+	}
 	gap := analytics.Millis(x.Time - u.time)
-	if u.known && sign != 0 && sign == u.sign && gap > 0 && gap <= flipMaxGap {
+	if sign != 0 && sign == u.sign && gap > 0 && gap <= flipMaxGap {
 		change := int64(x.SoC-u.soc) * int64(sign)
 		if change >= 0 {
 			u.along += change
@@ -120,12 +133,12 @@ func (s *serials) follow(i int32, x *analytics.Sample) {
 			u.against -= change
 		}
 	}
-	u.time, u.soc, u.sign, u.known = x.Time, x.SoC, sign, true
+	u.time, u.soc, u.sign = x.Time, x.SoC, sign
 }
 
 // flips appends the units whose sign looks flipped, up to maxDetails.
 func (s *serials) flips(list []SignFlip) []SignFlip {
-	for i := range s.units {
+	for _, i := range s.met {
 		u := &s.units[i]
 		if u.against >= flipEvidence && u.against > flipShare*u.along && len(list) < maxDetails {
 			list = append(list, SignFlip{Serial: u.serial, Against: u.against, Along: u.along})

@@ -11,14 +11,6 @@ import (
 // clocks that were never set show 1970, 1980, 2000 or a build date.
 const clockDefault analytics.Instant = 1_262_304_000_000
 
-// dateCache keeps the day of the last date in YYYY-MM-DD, because samples of
-// one day follow each other.
-type dateCache struct {
-	text  [10]byte
-	start analytics.Instant
-	known bool
-}
-
 // setTime takes the text of a time.
 func (d *Decoder) setTime(c *column, text []byte, style numberStyle) {
 	kind := profile.TimeAuto

@@ -10,8 +10,13 @@ import (
 // errWindowFull says that one row fills the whole window.
 var errWindowFull = errors.New("window full")
 
+// reach is how far the fast ways look ahead without asking where the bytes in
+// memory end. They find out afterwards whether what they read was there.
+const reach = 32
+
 // window is the part of a delivery that is in memory: buf[pos:end] is not
-// decoded yet. It grows to max bytes and no further.
+// decoded yet. It grows to max bytes and no further. Behind end, buf has at
+// least reach bytes of no meaning.
 type window struct {
 	ctx      context.Context
 	r        io.Reader
@@ -25,7 +30,7 @@ type window struct {
 func (w *window) start(ctx context.Context, r io.Reader) {
 	w.ctx, w.r, w.pos, w.end, w.eof = ctx, r, 0, 0, false
 	if w.buf == nil {
-		w.buf = make([]byte, 16<<10)
+		w.buf = make([]byte, 16<<10+reach)
 	}
 }
 
@@ -46,16 +51,16 @@ func (w *window) more() error {
 		w.end -= w.pos
 		w.pos = 0
 	}
-	if w.end == len(w.buf) {
-		if len(w.buf) >= w.max {
+	if size := len(w.buf) - reach; w.end == size {
+		if size >= w.max {
 			return errWindowFull
 		}
-		grown := make([]byte, min(2*len(w.buf), w.max))
+		grown := make([]byte, min(2*size, w.max)+reach)
 		copy(grown, w.buf[:w.end])
 		w.buf = grown
 	}
 	for range 100 {
-		n, err := w.r.Read(w.buf[w.end:])
+		n, err := w.r.Read(w.buf[w.end : len(w.buf)-reach])
 		w.end += n
 		if errors.Is(err, io.EOF) {
 			w.eof = true
