@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"slices"
 
 	"fadeledger/analytics"
@@ -21,7 +22,8 @@ type unitWork struct {
 	versions analytics.Versions
 	stale    bool // the stored state is of another version
 
-	items   []item
+	groups  []sampleGroup
+	items   []item // the samples of the groups, only where they may be late
 	effects analytics.Effects
 	changed bool
 }
@@ -32,37 +34,67 @@ type item struct {
 	delivery int32
 }
 
+// sampleGroup holds samples with the index of the delivery that brought them.
+type sampleGroup struct {
+	samples  []analytics.Sample
+	delivery int32
+}
+
 // count takes the unit's samples of this transaction.
 func (u *unitWork) count(ctx context.Context, t *taking) error {
 	u.changed = true
-	byTime := func(a, b item) int { return cmp.Compare(a.sample.Time, b.sample.Time) }
-	if !slices.IsSortedFunc(u.items, byTime) {
-		slices.SortStableFunc(u.items, byTime)
-	}
 	if !u.stale && u.allNew() {
-		samples := make([]analytics.Sample, len(u.items))
-		for i := range u.items {
-			samples[i] = u.items[i].sample
-			t.tallies[u.items[i].delivery].Accepted++
+		for _, g := range u.groups {
+			t.tallies[g.delivery].Accepted += int64(len(g.samples))
 		}
-		u.append(t, samples)
+		u.append(t, u.joined(t))
 		return nil
 	}
+	for _, g := range u.groups {
+		u.items = slices.Grow(u.items, len(g.samples))
+		for _, s := range g.samples {
+			u.items = append(u.items, item{s, g.delivery})
+		}
+	}
+	slices.SortStableFunc(u.items, func(a, b item) int {
+		return cmp.Or(cmp.Compare(a.sample.Time, b.sample.Time), cmp.Compare(a.delivery, b.delivery))
+	})
 	return u.merge(ctx, t)
 }
 
-// allNew reports whether every sample is newer than all that is known of the
-// unit, so that nothing can be a duplicate or a dispute.
+// allNew puts the groups in order of time and reports whether every sample is
+// then newer than the one before and than all that is known of the unit, so
+// that nothing can be a duplicate or a dispute.
 func (u *unitWork) allNew() bool {
-	if u.newest != nil && u.items[0].sample.Time <= *u.newest {
-		return false
+	byStart := func(a, b sampleGroup) int { return cmp.Compare(a.samples[0].Time, b.samples[0].Time) }
+	if !slices.IsSortedFunc(u.groups, byStart) {
+		slices.SortStableFunc(u.groups, byStart)
 	}
-	for i := 1; i < len(u.items); i++ {
-		if u.items[i].sample.Time == u.items[i-1].sample.Time {
-			return false
+	last := analytics.Instant(math.MinInt64)
+	if u.newest != nil {
+		last = *u.newest
+	}
+	for _, g := range u.groups {
+		for i := range g.samples {
+			if g.samples[i].Time <= last {
+				return false
+			}
+			last = g.samples[i].Time
 		}
 	}
 	return true
+}
+
+// joined gives the samples of all groups, valid until the next call.
+func (u *unitWork) joined(t *taking) []analytics.Sample {
+	if len(u.groups) == 1 {
+		return u.groups[0].samples
+	}
+	t.samples = t.samples[:0]
+	for _, g := range u.groups {
+		t.samples = append(t.samples, g.samples...)
+	}
+	return t.samples
 }
 
 // append counts samples that are newer than all counted ones and keeps them.

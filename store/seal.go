@@ -63,7 +63,7 @@ func (db *DB) sealRuns(ctx context.Context, before int32) (int, error) {
 		if err != nil || len(units) == 0 {
 			return err
 		}
-		t := &taking{db: db, tx: tx, now: db.now()}
+		t := &taking{db: db, tx: tx, now: db.now(), gathered: &gathered{}}
 		if _, err := lockWork(ctx, tx, `u.unit_id = ANY ($1)`, units); err != nil {
 			return err
 		}
@@ -136,7 +136,7 @@ func (db *DB) sealDays(ctx context.Context, before analytics.Day) (int, error) {
 }
 
 func (db *DB) joinDays(ctx context.Context, tx pgx.Tx, days []unitDay) error {
-	t := &taking{db: db, tx: tx, now: db.now()}
+	t := &taking{db: db, tx: tx, now: db.now(), gathered: &gathered{}}
 	units := make([]int32, 0, len(days))
 	for _, d := range days {
 		units = append(units, d.unit)

@@ -26,7 +26,7 @@ func (db *DB) freshen(ctx context.Context, serial analytics.Serial) error {
 // version; otherwise it changes nothing.
 func (db *DB) recountStale(ctx context.Context, unit int32) error {
 	return db.inTx(ctx, func(tx pgx.Tx) error {
-		t := &taking{db: db, tx: tx, now: db.now()}
+		t := &taking{db: db, tx: tx, now: db.now(), gathered: &gathered{}}
 		work, err := lockWork(ctx, tx, `u.unit_id = $1`, unit)
 		if err != nil {
 			return err

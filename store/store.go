@@ -25,6 +25,8 @@ type DB struct {
 	// Now is the clock, for tests.
 	Now func() time.Time
 
+	gathered sync.Pool // of *gathered
+
 	mu         sync.Mutex
 	streams    map[string]int16       // ids by name
 	partitions map[analytics.Day]bool // days whose run partition exists

@@ -41,6 +41,12 @@ func (db *DB) Take(ctx context.Context, in []analytics.Incoming) ([]analytics.De
 func (db *DB) take(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
 	// One clock for all: partitions are made for the days of t.now.
 	t := &taking{db: db, now: db.now(), in: in, tallies: make([]analytics.DeliveryTally, len(in))}
+	t.gathered, _ = db.gathered.Get().(*gathered)
+	if t.gathered == nil {
+		t.gathered = &gathered{}
+	}
+	defer db.gathered.Put(t.gathered)
+	t.reset()
 	if err := db.prepare(ctx, in, t.now.Day()); err != nil {
 		return nil, err
 	}
@@ -75,14 +81,28 @@ type taking struct {
 	known   []bool // deliveries that were recorded before
 	first   []int  // for each delivery, the first in the call that is the same
 	units   []*unitWork
-	packer  block.Packer
-
-	runs, blocks, days, excursions, events, others, quarantine, deliveries, recounts copyRows
+	*gathered
 	// dropDays are unit-days whose samples are written anew, replaced the
 	// units whose days, excursions and events are.
 	dropDays []unitDay
 	replaced []int32
 	dropped  []unitInstant // instants whose other versions are written anew
+}
+
+// gathered are the rows that a transaction writes, and buffers: what the next
+// transaction can use again.
+type gathered struct {
+	runs, blocks, days, excursions, events, others, quarantine, deliveries, recounts copyRows
+
+	packer  block.Packer
+	samples []analytics.Sample
+}
+
+// reset empties the rows and keeps their room.
+func (g *gathered) reset() {
+	for _, c := range []*copyRows{&g.runs, &g.blocks, &g.days, &g.excursions, &g.events, &g.others, &g.quarantine, &g.deliveries, &g.recounts} {
+		*c = copyRows{b: c.b[:0]}
+	}
 }
 
 type unitDay struct {
@@ -110,7 +130,7 @@ func (t *taking) run(ctx context.Context) error {
 		}
 	}
 	for _, u := range t.units {
-		if len(u.items) == 0 {
+		if len(u.groups) == 0 {
 			continue
 		}
 		if err := u.count(ctx, t); err != nil {
@@ -207,6 +227,9 @@ func (t *taking) sort(i int, units map[analytics.Serial]*unitWork) {
 	for j := range d.Units {
 		group := &d.Units[j]
 		n := int64(len(group.Samples))
+		if n == 0 {
+			continue
+		}
 		tally.Read += n
 		u := units[group.Serial]
 		if u == nil {
@@ -215,13 +238,12 @@ func (t *taking) sort(i int, units map[analytics.Serial]*unitWork) {
 			tally.Quarantined += n
 			continue
 		}
-		var future []analytics.Sample
-		for _, s := range group.Samples {
-			if s.Time > limit && !group.PassedFuture {
-				future = append(future, s)
-				continue
-			}
-			u.items = append(u.items, item{sample: s, delivery: int32(i)})
+		now, future := group.Samples, []analytics.Sample(nil)
+		if !group.PassedFuture {
+			now, future = split(group.Samples, limit)
+		}
+		if len(now) > 0 {
+			u.groups = append(u.groups, sampleGroup{now, int32(i)})
 		}
 		if len(future) > 0 {
 			t.hold(d, group, future, analytics.ReasonFuture,
@@ -230,6 +252,23 @@ func (t *taking) sort(i int, units map[analytics.Serial]*unitWork) {
 			tally.Quarantined += int64(len(future))
 		}
 	}
+}
+
+// split parts samples from those after a limit. Where there are none, the
+// samples are given as they are.
+func split(samples []analytics.Sample, limit analytics.Instant) (now, future []analytics.Sample) {
+	after := func(s analytics.Sample) bool { return s.Time > limit }
+	if !slices.ContainsFunc(samples, after) {
+		return samples, nil
+	}
+	for _, s := range samples {
+		if after(s) {
+			future = append(future, s)
+		} else {
+			now = append(now, s)
+		}
+	}
+	return now, future
 }
 
 const quarantineColumns = "stream_id, sequence, collector, batch, line, field, reason, message, remedy, serial, " +
