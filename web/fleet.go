@@ -113,10 +113,10 @@ func progressOf(p Progress) *progressBar {
 	}
 	what := p.What
 	if what == "" {
-		what = "history"
+		what = "deliveries of the history published"
 	}
 	return &progressBar{Done: p.Done, Total: p.Total,
-		Text: "Loading " + what + ": " + count(p.Done) + " of " + count(p.Total) + " deliveries published. Numbers grow until it is done."}
+		Text: "Still loading: " + count(p.Done) + " of " + count(p.Total) + " " + what + ". Numbers grow until it is done."}
 }
 
 // fleetHeadline says in a sentence where to look first.

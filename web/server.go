@@ -24,10 +24,10 @@ type (
 
 // Progress tells how far the history that is being loaded has come.
 type Progress struct {
-	// Done of Total deliveries are published; Total 0 means nothing is being
-	// loaded.
+	// Done of Total are there; Total 0 means nothing is being loaded.
 	Done, Total int64
-	// What is being loaded, in a few words; empty means "history".
+	// What is counted, as it stands after the numbers; empty means "deliveries
+	// of the history published".
 	What string
 }
 

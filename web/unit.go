@@ -84,7 +84,11 @@ func (u *unitView) zoneNote() string {
 	if u.newest != 0 {
 		at = u.newest.Time()
 	}
-	return "Times are local to the site (" + u.zoneName + ", UTC" + at.In(u.zone).Format("-07:00") + " at its newest sample); days are UTC days."
+	zone := u.zoneName
+	if !strings.HasPrefix(zone, "fixed offset") {
+		zone += ", UTC" + at.In(u.zone).Format("-07:00") + " at its newest sample"
+	}
+	return "Times are local to the site (" + zone + "); days are UTC days."
 }
 
 // zoneWords names a zone. The names below Etc/ count against the sign that

@@ -187,7 +187,7 @@ func TestLivePart(t *testing.T) {
 	t.Parallel()
 	h := handler(t, web.Config{Ledger: webtest.Fleet(30), Progress: func() web.Progress { return web.Progress{Done: 3, Total: 12} }})
 	page := get(t, h, "/?part=live", 200).Body.String()
-	contains(t, page, `<progress max="12" value="3"`, "Loading history: 3 of 12 deliveries published.")
+	contains(t, page, `<progress max="12" value="3"`, "Still loading: 3 of 12 deliveries of the history published.")
 	lacks(t, page, "<html", "<table")
 	contains(t, get(t, h, "/ingest?part=live", 200).Body.String(), "Every row accounted for")
 	done := handler(t, web.Config{Ledger: webtest.Fleet(30), Progress: func() web.Progress { return web.Progress{Done: 12, Total: 12} }})

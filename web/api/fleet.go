@@ -83,7 +83,7 @@ type unitsOutput struct{ Body UnitsBody }
 func (a *API) registerFleet() {
 	huma.Register(a.huma, read("fleet", "/fleet", "Fleet", "The fleet in a few numbers", ""), a.handleFleet)
 	huma.Register(a.huma, read("units", "/units", "Fleet", "A page of units",
-		"Selected and ordered as on the fleet page. Units without the value that is sorted by come last."), a.handleUnits)
+		"Selected and ordered as on the fleet page. Units without the value that is sorted by come last, and first in the order turned around."), a.handleUnits)
 }
 
 func (a *API) handleFleet(ctx context.Context, _ *struct{}) (*fleetOutput, error) {

@@ -18,7 +18,9 @@ export const launch = () => chromium.launch({
 // open gives a page that notes whatever goes wrong in it. The caller checks
 // with clean(page) and closes page.context().
 export async function open(browser, options = {}) {
-  const context = await browser.newContext({ viewport: { width: 1440, height: 900 }, ...options });
+  // Smooth scrolling would only make every click wait.
+  const context = await browser.newContext({ viewport: { width: 1440, height: 900 }, reducedMotion: 'reduce', ...options });
+  context.setDefaultTimeout(20_000);
   const page = await context.newPage();
   page.trouble = [];
   page.on('console', (m) => {
@@ -50,10 +52,13 @@ export async function open(browser, options = {}) {
 
 export const clean = (page, where = page.url()) => assert.deepEqual(page.trouble, [], where);
 
-// axeFindings gives what axe-core finds, as lines to read.
-export async function axeFindings(page) {
+// axeFindings gives what axe-core finds, as lines to read; by all its rules
+// unless some are named.
+export async function axeFindings(page, ...rules) {
   await page.evaluate(axe);
-  const { violations } = await page.evaluate(() => window.axe.run(document, { resultTypes: ['violations'] }));
+  const { violations } = await page.evaluate((only) => window.axe.run(document, {
+    resultTypes: ['violations'], ...(only.length > 0 && { runOnly: only }),
+  }), rules);
   return violations.map((v) => `${v.impact}: ${v.id}, ${v.help}: ${v.nodes.slice(0, 3).map((n) => n.html.slice(0, 160)).join(' | ')}`);
 }
 

@@ -51,7 +51,10 @@ export class Service {
   constructor(folder, data, port, child) {
     Object.assign(this, { folder, data, port, child, log: '', url: `http://127.0.0.1:${port}` });
     child.stderr.setEncoding('utf8').on('data', (text) => { this.log += text; });
-    this.ended = once(child, 'exit').then(([code, signal]) => ({ code, signal }));
+    this.ended = once(child, 'exit').then(([code, signal]) => {
+      if (!this.asked) console.error(`the service ended by itself, ${code ?? signal}:\n${this.log}`);
+      return { code, signal };
+    });
   }
 
   // start comes back once the pages are served; the history still comes in.
@@ -92,6 +95,7 @@ export class Service {
   }
 
   async interrupt(patience = 40_000) {
+    this.asked = true;
     this.child.kill('SIGINT');
     return Promise.race([this.ended, sleep(patience, { code: 'still running' }, { ref: false })]);
   }
@@ -119,6 +123,21 @@ export class Service {
     return text === '' ? null : JSON.parse(text);
   }
 
+  // register sends files by their names, as a form.
+  register(files) {
+    const form = new FormData();
+    for (const [name, text] of Object.entries(files)) form.append('file', new Blob([text]), name);
+    return this.send('POST', '/api/v1/register', form);
+  }
+
+  // deliver hands in CSV and waits until it is counted; it gives the receipt
+  // with the delivery as rows.
+  async deliver(collector, csv) {
+    const receipt = await this.send('POST', `/api/v1/telemetry?collector=${collector}`, csv, { 'Content-Type': 'text/csv' });
+    await this.counted();
+    return { ...receipt, delivery: await this.get(`/api/v1/deliveries/${receipt.sequence}`) };
+  }
+
   fleet() { return this.get('/api/v1/fleet'); }
 
   unit(serial) { return this.get(`/api/v1/units/${encodeURIComponent(serial)}`); }
@@ -132,6 +151,18 @@ export class Service {
       all.push(...page.units);
       if (!page.next) return all;
       after = page.next;
+    }
+  }
+
+  // listed waits until the list shows a number of units that are new in it: it
+  // follows a registration after a few seconds.
+  async listed(query, many, patience = 60_000) {
+    const until = Date.now() + patience;
+    for (;;) {
+      const units = await this.units(query);
+      if (units.length === many) return units;
+      if (Date.now() > until) throw new Error(`${units.length} of ${many} units are listed`);
+      await sleep(200);
     }
   }
 

@@ -4,12 +4,17 @@
 
 export const plain = (text) => text.replaceAll('\u00a0', ' ').replaceAll('\u202f', '').replaceAll('−', '-').replace(/\s+/g, ' ').trim();
 
-// fixed rounds halves to even digits as exact binary values do, which toFixed
-// does too below 1e21.
-const fixed = (value, places) => {
-  const text = Math.abs(value).toFixed(places);
+// fixed rounds to a number of places; a value exactly between two goes to the
+// even one. toFixed knows the exact value of a number, but rounds such a one up.
+function fixed(value, places) {
+  const exact = Math.abs(value).toFixed(100);
+  const point = exact.indexOf('.');
+  const rest = exact.slice(point + 1 + places);
+  const last = exact.slice(0, point + 1 + places).replace('.', '').at(-1);
+  const even = /^50*$/.test(rest) && Number(last) % 2 === 0;
+  const text = even ? exact.slice(0, places === 0 ? point : point + 1 + places) : Math.abs(value).toFixed(places);
   return value < 0 && /[1-9]/.test(text) ? `-${text}` : text;
-};
+}
 
 const three = (value) => fixed(value, Math.abs(value) < 9.995 ? 2 : 1);
 
@@ -81,6 +86,21 @@ export const kindNames = {
   'cold-charge': 'cold charge', 'cold-discharge': 'cold discharge', 'hot-charge': 'hot charge', 'hot-discharge': 'hot discharge',
   'charge-rate': 'charge too fast', 'discharge-rate': 'discharge too fast', 'deep-discharge': 'deep discharge', 'hot-rest': 'too hot at rest',
 };
+
+const endings = {
+  cold: 'cells warmed up to where the limit no longer binds', hot: 'cells cooled down to where the limit no longer binds',
+  deep: 'state of charge came back above the floor', rate: 'temperature left the range of this limit',
+};
+
+// ending says how an episode ended.
+export function ending({ kind, ending: how }) {
+  const group = /hot|cold|deep/.exec(kind)?.[0] ?? 'rate';
+  const state = { cold: ' while still cold', hot: ' while still hot' }[group] ?? '';
+  return {
+    open: 'still open: no later sample has come', 'within-limit': `went on within the limit${state} (curtailed, or short of power)`,
+    stopped: 'stopped or changed direction', left: endings[group], unseen: 'not known: a gap followed, or samples without a rate',
+  }[how];
+}
 
 // parseCSV reads a file as RFC 4180 has it, into rows by the names of the
 // first line.
