@@ -14,6 +14,11 @@ type csvState struct {
 	style   numberStyle
 	columns []column
 	cells   [][]byte
+	// header is the line that columns were made from, nil when they were not or
+	// when it was refused; unknown names its columns that mean nothing. The next
+	// delivery mostly has the same.
+	header  []byte
+	unknown []string
 	// fast says that the shape of the columns suits fastRow.
 	fast bool
 }
@@ -159,6 +164,14 @@ func (d *Decoder) header(text []byte) error {
 	if bytes.IndexByte(text, '\r') >= 0 {
 		return refuse(ReasonLineEnds, d.line, "lines end with a bare carriage return")
 	}
+	if d.csv.header != nil && bytes.Equal(text, d.csv.header) {
+		d.rep.Header = d.csv.header
+		for _, name := range d.csv.unknown {
+			d.note(NoteUnknownColumn, name, 1)
+		}
+		return nil
+	}
+	d.csv.header, d.csv.unknown = nil, d.csv.unknown[:0]
 	d.rep.Header = append([]byte(nil), text...)
 	rec := splitRecord(d.csv.cells[:0], d.rep.Header, d.csv.comma, true)
 	d.csv.cells = rec.cells
@@ -182,6 +195,7 @@ func (d *Decoder) header(text []byte) error {
 	}
 	for i, col := range d.csv.columns {
 		if col.field == profile.NoField && col.name != "" && !d.ignored(col.name) {
+			d.csv.unknown = append(d.csv.unknown, col.name)
 			d.note(NoteUnknownColumn, col.name, 1)
 		}
 		for _, other := range d.csv.columns[:i] {
@@ -190,7 +204,11 @@ func (d *Decoder) header(text []byte) error {
 			}
 		}
 	}
-	return d.required()
+	if err := d.required(); err != nil {
+		return err
+	}
+	d.csv.header = d.rep.Header
+	return nil
 }
 
 func (d *Decoder) ignored(name string) bool {

@@ -72,7 +72,8 @@ type Report struct {
 	PackedBytes, RawBytes int64
 	Notes                 []Note
 	SignFlips             []SignFlip
-	// Header is the header line of a CSV delivery.
+	// Header is the header line of a CSV delivery. Deliveries of one Decoder may
+	// share it: it must not be written to.
 	Header []byte
 	// Collector and Batch come from a JSON envelope.
 	Collector, Batch string
@@ -126,6 +127,9 @@ func refuse(reason string, line int, format string, args ...any) *Refused {
 type Decoder struct {
 	opt     Options
 	prof    *profile.Profile
+	kind    kind
+	kindErr error
+	in      unpacker
 	win     window
 	serials serials
 	sink    Sink
@@ -153,7 +157,9 @@ type Decoder struct {
 func New(opt Options) *Decoder {
 	d := &Decoder{opt: opt.withDefaults(), prof: opt.Profile}
 	d.win.max = 2*d.opt.MaxLineBytes + 4096
+	d.in.limit, d.in.ratio = d.opt.MaxUnpackedBytes, d.opt.MaxRatio
 	d.serials.prof = opt.Profile
+	d.kind, d.kindErr = contentKind(opt.ContentType)
 	return d
 }
 
@@ -181,14 +187,13 @@ func (d *Decoder) Decode(ctx context.Context, r io.Reader, sink Sink) (Report, e
 }
 
 func (d *Decoder) deliver(ctx context.Context, r io.Reader) error {
-	kind, err := contentKind(d.opt.ContentType)
-	if err != nil {
-		return err
+	if d.kindErr != nil {
+		return d.kindErr
 	}
-	in := &unpacker{limit: d.opt.MaxUnpackedBytes, ratio: d.opt.MaxRatio}
-	defer in.close()
-	defer func() { d.rep.PackedBytes, d.rep.RawBytes = in.packed, in.unpacked }()
-	if kind, err = d.open(ctx, in, r, kind); err != nil {
+	defer d.in.close()
+	defer func() { d.rep.PackedBytes, d.rep.RawBytes = d.in.src.n, d.in.unpacked }()
+	kind, err := d.open(ctx, &d.in, r, d.kind)
+	if err != nil {
 		return err
 	}
 	if kind == kindCSV {

@@ -60,7 +60,7 @@ const (
 // decodeJSON reads a JSON delivery from the window.
 func (d *Decoder) decodeJSON(k kind) error {
 	defer d.noteKeys()
-	d.csv.columns = d.csv.columns[:0]
+	d.csv.columns, d.csv.header = d.csv.columns[:0], nil
 	if k == kindLines {
 		d.rep.Format = "ndjson"
 		return d.jsonLines()

@@ -3,6 +3,7 @@ package decode
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"io"
 	"mime"
@@ -124,12 +125,21 @@ func (d *Decoder) sniff(announced kind) (kind, error) {
 // notText reports control characters that text does not hold.
 func notText(head []byte) bool {
 	n := 0
-	for _, c := range head {
-		if c < ' ' && c != '\t' && c != '\n' && c != '\r' && c != 0 {
+	for i := 0; i < len(head); i++ {
+		if rest := head[i:]; len(rest) >= 8 && noControls(binary.LittleEndian.Uint64(rest)) {
+			i += 7
+			continue
+		}
+		if c := head[i]; c < ' ' && c != '\t' && c != '\n' && c != '\r' && c != 0 {
 			n++
 		}
 	}
 	return n > len(head)/32+1
+}
+
+// noControls reports that none of eight bytes is below the blank.
+func noControls(x uint64) bool {
+	return (x-0x2020202020202020)&^x&0x8080808080808080 == 0
 }
 
 // jsonKind tells lines of objects from one JSON value: the first line is a

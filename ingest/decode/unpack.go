@@ -19,69 +19,94 @@ const maxZstdWindow = 8 << 20
 
 // unpacker reads a delivery, unpacking where needed, and stops at the limits.
 type unpacker struct {
-	src              io.Reader
-	via              io.Reader
-	gz               *gzip.Reader
-	zst              *zstd.Decoder
-	packed, unpacked int64
-	limit, ratio     int64
+	src          headed
+	via          io.Reader
+	gz           *gzip.Reader
+	zst          *zstd.Decoder
+	unpacked     int64
+	limit, ratio int64
 }
 
-// counted counts the bytes that come from the source, and gives up on one
-// that gives neither bytes nor an error.
-type counted struct {
-	r     io.Reader
-	n     *int64
-	empty int
+// headed gives the first bytes of the source, which were looked at, again and
+// then the rest. It counts the bytes that come from the source, and gives up
+// on one that gives neither bytes nor an error.
+type headed struct {
+	first [4]byte
+	// first[from:to] is to be given again.
+	from, to int
+	r        io.Reader
+	n        int64
+	empty    int
 }
 
-func (c *counted) Read(p []byte) (int, error) {
-	n, err := c.r.Read(p)
-	*c.n += int64(n)
-	if c.empty++; n > 0 {
-		c.empty = 0
+func (h *headed) Read(p []byte) (int, error) {
+	if h.from < h.to {
+		n := copy(p, h.first[h.from:h.to])
+		h.from += n
+		return n, nil
 	}
-	if err == nil && c.empty > 100 {
+	n, err := h.r.Read(p)
+	h.n += int64(n)
+	if h.empty++; n > 0 {
+		h.empty = 0
+	}
+	if err == nil && h.empty > 100 {
 		err = io.ErrNoProgress
 	}
 	return n, err
 }
 
+// look reads the first bytes, up to four, without taking them.
+func (h *headed) look() ([]byte, error) {
+	for h.to < len(h.first) {
+		n, err := h.r.Read(h.first[h.to:])
+		h.to += n
+		h.n += int64(n)
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, err
+		}
+		if h.empty++; n == 0 && h.empty > 100 {
+			return nil, io.ErrNoProgress
+		}
+	}
+	return h.first[:h.to], nil
+}
+
 // open sets the unpacker up for r, whose first bytes decide when encoding is
 // "". It reports whether the packing was found by its first bytes only.
 func (u *unpacker) open(r io.Reader, encoding string) (detected bool, err error) {
-	u.src = &counted{r: r, n: &u.packed}
+	*u = unpacker{src: headed{r: r}, limit: u.limit, ratio: u.ratio}
 	switch encoding {
 	case "gzip", "x-gzip":
-		return false, u.openGzip(u.src)
+		return false, u.openGzip()
 	case "zstd":
-		return false, u.openZstd(u.src)
+		return false, u.openZstd()
 	case "identity":
-		u.via = u.src
+		u.via = &u.src
 		return false, nil
 	case "":
 	default:
 		return false, refuse(ReasonEncodingUnsupported, 0, "Content-Encoding %q", encoding)
 	}
-	var head [4]byte
-	n, err := io.ReadFull(u.src, head[:])
-	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+	first, err := u.src.look()
+	if err != nil {
 		return false, readFault(err)
 	}
-	first := append([]byte(nil), head[:n]...)
-	all := io.MultiReader(&sliceReader{first}, u.src)
 	switch {
 	case bytes.HasPrefix(first, gzipMagic):
-		return true, u.openGzip(all)
+		return true, u.openGzip()
 	case bytes.HasPrefix(first, zstdMagic):
-		return true, u.openZstd(all)
+		return true, u.openZstd()
 	}
-	u.via = all
+	u.via = &u.src
 	return false, nil
 }
 
-func (u *unpacker) openGzip(r io.Reader) error {
-	gz, err := gzip.NewReader(r)
+func (u *unpacker) openGzip() error {
+	gz, err := gzip.NewReader(&u.src)
 	if err != nil {
 		return readFault(u.packedFault(err))
 	}
@@ -89,8 +114,8 @@ func (u *unpacker) openGzip(r io.Reader) error {
 	return nil
 }
 
-func (u *unpacker) openZstd(r io.Reader) error {
-	zst, err := zstd.NewReader(r, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
+func (u *unpacker) openZstd() error {
+	zst, err := zstd.NewReader(&u.src, zstd.WithDecoderConcurrency(1), zstd.WithDecoderLowmem(true),
 		zstd.WithDecoderMaxWindow(maxZstdWindow))
 	if err != nil {
 		return readFault(u.packedFault(err))
@@ -104,6 +129,7 @@ func (u *unpacker) close() {
 	if u.zst != nil {
 		u.zst.Close()
 	}
+	u.src.r, u.via, u.gz, u.zst = nil, nil, nil, nil
 }
 
 // Read gives unpacked bytes, and *Refused at a limit or where the packing is
@@ -115,8 +141,8 @@ func (u *unpacker) Read(p []byte) (int, error) {
 	case u.unpacked > u.limit:
 		return 0, refuse(ReasonUnpackedTooBig, 0, "more than %d bytes", u.limit)
 	case (u.gz != nil || u.zst != nil) &&
-		u.unpacked > RatioFloorBytes && u.unpacked > u.ratio*u.packed:
-		return 0, refuse(ReasonUnpackRatio, 0, "%d packed bytes unpack to more than %d times as many", u.packed, u.ratio)
+		u.unpacked > RatioFloorBytes && u.unpacked > u.ratio*u.src.n:
+		return 0, refuse(ReasonUnpackRatio, 0, "%d packed bytes unpack to more than %d times as many", u.src.n, u.ratio)
 	}
 	if err != nil && !errors.Is(err, io.EOF) && (u.gz != nil || u.zst != nil) {
 		err = u.packedFault(err)
@@ -128,10 +154,10 @@ func (u *unpacker) Read(p []byte) (int, error) {
 // source itself stays.
 func (u *unpacker) packedFault(err error) error {
 	switch {
-	case u.packed == 0 && errors.Is(err, io.EOF):
+	case u.src.n == 0 && errors.Is(err, io.EOF):
 		return refuse(ReasonEmpty, 0, "no bytes")
 	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
-		return refuse(ReasonPackedTruncated, 0, "the packed bytes end after %d bytes, in the middle", u.packed)
+		return refuse(ReasonPackedTruncated, 0, "the packed bytes end after %d bytes, in the middle", u.src.n)
 	case errors.Is(err, gzip.ErrChecksum), errors.Is(err, zstd.ErrCRCMismatch):
 		return refuse(ReasonPackedChecksum, 0, "the unpacked bytes do not match their checksum")
 	case errors.Is(err, zstd.ErrWindowSizeExceeded), errors.Is(err, zstd.ErrDecoderSizeExceeded):
