@@ -22,9 +22,19 @@ const (
 // natural order, worst first, unless natural says otherwise.
 type order struct {
 	column string
+	// bytewise says that the column is text in the order of its bytes, which
+	// its index keeps.
+	bytewise bool
 	// ascending says that the natural order ascends.
 	ascending bool
-	text      bool
+}
+
+// operator gives the operator that compares the column as its index does.
+func (o order) operator(op string) string {
+	if o.bytewise {
+		return "~" + op + "~"
+	}
+	return op
 }
 
 var orders = map[analytics.SortKey]order{
@@ -34,7 +44,7 @@ var orders = map[analytics.SortKey]order{
 	analytics.SortCold:     {column: "s.cold_charge"},
 	analytics.SortCoverage: {column: "s.coverage", ascending: true},
 	analytics.SortLast:     {column: "s.last_key"},
-	analytics.SortSerial:   {column: "u.serial", ascending: true, text: true},
+	analytics.SortSerial:   {column: "u.serial", ascending: true, bytewise: true},
 }
 
 // cursor is the place after which a page goes on: the sort value and the unit
@@ -82,9 +92,9 @@ func (db *DB) Units(ctx context.Context, f analytics.UnitFilter) (analytics.Unit
 	if err != nil {
 		return page, err
 	}
-	direction := "DESC"
+	direction := "USING " + o.operator(">")
 	if o.ascending != f.Ascending {
-		direction = "ASC"
+		direction = "USING " + o.operator("<")
 	}
 	// The unit breaks ties in the same direction as the indexes.
 	tie := "ASC"
@@ -154,7 +164,7 @@ func unitConditions(f analytics.UnitFilter, o order) (string, pgx.NamedArgs, err
 			return "", nil, err
 		}
 		args["value"], args["unit"] = any(c.Number), c.Unit
-		if o.text {
+		if o.bytewise {
 			args["value"] = c.Text
 		}
 		op, tie := "<", ">"
@@ -165,7 +175,8 @@ func unitConditions(f analytics.UnitFilter, o order) (string, pgx.NamedArgs, err
 			tie = "<"
 		}
 		// The first part lets the index be entered at the cursor.
-		conditions = append(conditions, fmt.Sprintf(`%[1]s %[2]s= @value AND (%[1]s %[2]s @value OR s.unit_id %[3]s @unit)`, o.column, op, tie))
+		conditions = append(conditions, fmt.Sprintf(`%[1]s %[2]s @value AND (%[1]s %[3]s @value OR s.unit_id %[4]s @unit)`,
+			o.column, o.operator(op+"="), o.operator(op), tie))
 	}
 	if len(conditions) == 0 {
 		return "", args, nil
@@ -195,7 +206,7 @@ func scanUnit(row pgx.CollectableRow, o order) (analytics.UnitRow, cursor, error
 	var number float64
 	var text string
 	var value any = &number
-	if o.text {
+	if o.bytewise {
 		value = &text
 	}
 	err := row.Scan(&c.Unit, &u.Serial, &u.Model, &u.Stack, &u.Site, &u.Shipped, &u.Commissioned,
@@ -217,19 +228,20 @@ func (db *DB) Fleet(ctx context.Context) (analytics.FleetSummary, error) {
 	f := analytics.FleetSummary{AsOf: db.now(), Flagged: map[analytics.FlagKind]int64{}}
 	bins := make([]int64, len(paceEdges))
 	var thin, silent, cold, ahead int64
+	// A flag is counted by its own small index.
 	err := db.pool.QueryRow(ctx, `
 		SELECT
 			(SELECT count(*) FROM unit),
-			(SELECT count(DISTINCT stack) FROM unit WHERE stack <> ''),
+			(SELECT count(*) FROM (SELECT FROM unit WHERE stack <> '' GROUP BY stack) AS stacks),
 			(SELECT count(*) FROM site),
 			count(*) FILTER (WHERE samples > 0),
 			coalesce(sum(samples), 0)::bigint, coalesce(sum(charge), 0)::bigint, coalesce(sum(discharge), 0)::bigint,
 			coalesce(sum(efc), 0), coalesce(avg(coverage) FILTER (WHERE samples > 0), 0),
 			count(*) FILTER (WHERE pace IS NULL),
-			count(*) FILTER (WHERE 'ahead' = ANY (flags)),
-			count(*) FILTER (WHERE 'cold' = ANY (flags)),
-			count(*) FILTER (WHERE 'silent' = ANY (flags)),
-			count(*) FILTER (WHERE 'thin' = ANY (flags))
+			(SELECT count(*) FROM unit_standing WHERE 'ahead' = ANY (flags)),
+			(SELECT count(*) FROM unit_standing WHERE 'cold' = ANY (flags)),
+			(SELECT count(*) FROM unit_standing WHERE 'silent' = ANY (flags)),
+			(SELECT count(*) FROM unit_standing WHERE 'thin' = ANY (flags))
 		FROM unit_standing`).Scan(
 		&f.Units, &f.Stacks, &f.Sites, &f.Reporting, &f.Samples, &f.Energy.Charge, &f.Energy.Discharge,
 		&f.EFC, &f.MeanCoverage, &f.PaceUnknown, &ahead, &cold, &silent, &thin)
