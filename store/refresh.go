@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/jackc/pgx/v5"
@@ -22,20 +23,26 @@ func (db *DB) RefreshStandings(ctx context.Context, maxAge analytics.Millis) (in
 	if err != nil {
 		return 0, fmt.Errorf("refresh standings: %w", err)
 	}
-	total := 0
 	now := db.now()
-	after := int32(0)
-	for {
-		n, last, err := db.refreshSome(ctx, after, now, now-analytics.Instant(maxAge), models, terms)
+	// All that are due are found at once: looking again for each batch would
+	// join the whole fleet every time.
+	due, err := column[int32](ctx, db.pool, `
+		SELECT l.unit_id
+		FROM unit_ledger l LEFT JOIN unit_standing s USING (unit_id)
+		WHERE s.unit_id IS NULL OR s.ledger_at < l.changed_at OR s.as_of < $1
+		ORDER BY l.unit_id`, now-analytics.Instant(maxAge))
+	if err != nil {
+		return 0, fmt.Errorf("refresh standings: %w", err)
+	}
+	total := 0
+	for batch := range slices.Chunk(due, standingBatch) {
+		n, err := db.refreshSome(ctx, batch, now, models, terms)
 		if err != nil {
 			return total, fmt.Errorf("refresh standings: %w", err)
 		}
 		total += n
-		if n < standingBatch {
-			return total, nil
-		}
-		after = last
 	}
+	return total, nil
 }
 
 // standingRow is a unit with its ledger as read for its standing.
@@ -46,19 +53,17 @@ type standingRow struct {
 	changedAt int64
 }
 
-// refreshSome refreshes the next units after one, and gives the last of them.
-func (db *DB) refreshSome(ctx context.Context, after int32, now, oldest analytics.Instant, models map[string]*analytics.Model, terms map[string]*analytics.Terms) (n int, last int32, err error) {
+// refreshSome refreshes some units.
+func (db *DB) refreshSome(ctx context.Context, units []int32, now analytics.Instant, models map[string]*analytics.Model, terms map[string]*analytics.Terms) (int, error) {
 	rows, err := db.pool.Query(ctx, `
 		SELECT u.unit_id, u.serial, u.model, u.stack, coalesce(u.site, ''), u.shipped, u.commissioned,
 			coalesce(u.terms, ''), u.position, l.state, l.changed_at
 		FROM unit u
 		JOIN unit_ledger l USING (unit_id)
-		LEFT JOIN unit_standing s USING (unit_id)
-		WHERE u.unit_id > $3 AND (s.unit_id IS NULL OR s.ledger_at < l.changed_at OR s.as_of < $1)
-		ORDER BY u.unit_id
-		LIMIT $2`, oldest, standingBatch, after)
+		WHERE u.unit_id = ANY ($1)
+		ORDER BY u.unit_id`, units)
 	if err != nil {
-		return 0, 0, err
+		return 0, err
 	}
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (standingRow, error) {
 		var r standingRow
@@ -68,33 +73,33 @@ func (db *DB) refreshSome(ctx context.Context, after int32, now, oldest analytic
 		return r, err
 	})
 	if err != nil {
-		return 0, 0, err
+		return 0, err
 	}
 	recounted := false
 	for i := range list {
 		if isStale(list[i].state) {
 			recounted = true
 			if err := db.recountStale(ctx, list[i].id); err != nil {
-				return 0, 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
+				return 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
 			}
 		}
 	}
 	if recounted {
-		return db.refreshSome(ctx, after, now, oldest, models, terms)
+		return db.refreshSome(ctx, units, now, models, terms)
 	}
 	var c standingColumns
 	for i := range list {
 		if err := c.add(&list[i], now, models, terms); err != nil {
-			return 0, 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
+			return 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
 		}
 	}
 	if len(list) == 0 {
-		return 0, 0, nil
+		return 0, nil
 	}
 	if err := c.write(ctx, db.pool, now); err != nil {
-		return 0, 0, err
+		return 0, err
 	}
-	return len(list), list[len(list)-1].id, nil
+	return len(list), nil
 }
 
 // standingColumns are standings as the arrays that a statement takes.
