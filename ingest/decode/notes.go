@@ -141,8 +141,59 @@ func (d *Decoder) closeNotes() {
 
 // String writes the note for people.
 func (n Note) String() string {
-	if n.Detail == "" {
-		return fmt.Sprintf("%s ×%d", n.Code, n.Count)
+	switch n.Code {
+	case NoteSignFlipped:
+		return fmt.Sprintf("unit %s: the state of charge falls while it charges, as if the sign were flipped; if it is, say so in the profile", n.Detail)
+	case NoteUnknownColumn:
+		return fmt.Sprintf("column %q is not used", n.Detail)
 	}
-	return fmt.Sprintf("%s %s ×%d", n.Code, n.Detail, n.Count)
+	text := n.Code.words()
+	if n.Detail != "" {
+		text += " (" + n.Detail + ")"
+	}
+	if n.Count > 1 {
+		text += fmt.Sprintf(", %d times", n.Count)
+	}
+	return text
+}
+
+// words explains a code that needs no detail.
+func (c NoteCode) words() string {
+	switch c {
+	case NoteBOM:
+		return "a byte-order mark was taken off the beginning"
+	case NoteBOMInside:
+		return "a byte-order mark stands inside, as in joined files"
+	case NoteUTF16, NoteWindows1252:
+		return "the text was converted from " + string(c)
+	case NotePackedDetected:
+		return "it is packed, though nothing said so"
+	case NoteNoRows:
+		return "it holds no rows"
+	case NoteHeaderRepeated:
+		return "the header stands again inside"
+	case NoteMixedLineEnds:
+		return "line ends are mixed"
+	case NoteLineCut:
+		return "the last line ends in the middle"
+	case NoteBlanksTrimmed:
+		return "blanks around a value were taken off"
+	case NoteUTF8Unused:
+		return "a column that is not used holds bytes that are no UTF-8"
+	case NoteSoCClamped:
+		return "a state of charge up to 1 % outside 0 to 100 was set to the end"
+	case NoteSensorDefault:
+		return "exactly −40 or 85 °C, as a disconnected sensor shows, was taken as absent"
+	case NoteLocalTime:
+		return "a local time was read in the profile's zone"
+	case NoteTimeFraction:
+		return "an epoch time has a fraction or exponent"
+	case NoteTime24:
+		return "24:00:00 was read as the next midnight"
+	case NoteLeapSecond:
+		return "23:59:60 was read as 23:59:59.999"
+	case NoteNumberAsText:
+		return "a number stands in quotes"
+	}
+	return string(c)
 }
