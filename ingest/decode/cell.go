@@ -28,21 +28,23 @@ type column struct {
 	name  string
 	field profile.Field
 	scale scale
-	// lo and hi bound the values that need no second look.
+	// lo and hi bound the values that number may take without a second look;
+	// lo > hi where there are none.
 	lo, hi int64
 	// has is the bit of the field in a sample.
 	has analytics.Fields
-	// quick says that number may read the column, and sensor that it has values
-	// that stand for a disconnected sensor.
-	quick, sensor bool
+	// sensor says that some values stand for a disconnected sensor.
+	sensor bool
 }
 
 func newColumn(name string, col profile.Column) column {
 	c := column{name: name, field: col.Field, scale: newScale(col.Conv)}
 	r := ranges[col.Field]
 	c.lo, c.hi, c.has = r.lo, r.hi, r.has
-	// Seven digits times a million fit with room to spare.
-	c.quick = c.scale.plain && c.scale.places <= 6
+	if !c.scale.plain || c.scale.places > 6 {
+		// Nine digits times a million fit with room to spare, others may not.
+		c.lo, c.hi = 1, 0
+	}
 	c.sensor = c.field == profile.Temp || c.field == profile.TempMax
 	return c
 }

@@ -119,3 +119,16 @@ func fastEpoch(p *[reach]byte) (analytics.Instant, int) {
 	}
 	return analytics.Instant(v), 8 + n
 }
+
+const (
+	digitZeros = 0x3030303030303030
+	digitCarry = 0x0606060606060606
+	digitOther = 0xf0f0f0f0f0f0f0f0
+)
+
+// eightDigits gives the number of eight digits, the first in the lowest byte.
+func eightDigits(x uint64) uint64 {
+	x = x * 2561 >> 8 & 0x00ff00ff00ff00ff
+	x = x * 6553601 >> 16 & 0x0000ffff0000ffff
+	return x * 42949672960001 >> 32
+}
