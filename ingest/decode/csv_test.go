@@ -248,3 +248,14 @@ func TestADecoderServesManyDeliveries(t *testing.T) {
 		}
 	}
 }
+
+// A time in RFC 3339 holds the delimiter here, so that its row has too many
+// cells, quotes or not being the difference.
+func TestColonAsDelimiter(t *testing.T) {
+	t.Parallel()
+	opt := decode.Options{Profile: parseProfile(t, `delimiter: ":"`)}
+	k, _ := read(t, "unit:time:soc_pct\nHB5-1:1767571200:50\nHB5-1:2026-01-05T00:01:00Z:50\nHB5-1:\"2026-01-05T00:02:00Z\":50\n", opt)
+	if len(k.rows) != 2 || len(k.problems) != 1 || k.problems[0].Line != 3 || k.problems[0].Reason != decode.ReasonFieldCount {
+		t.Errorf("%+v, %+v", k.rows, k.problems)
+	}
+}
