@@ -177,16 +177,19 @@ func (t *taking) updateLedgers(ctx context.Context) error {
 		newest                            []*analytics.Instant
 		duplicates, conflicts, superseded []int64
 	)
+	t.states = t.states[:0]
 	for _, u := range t.units {
 		if !u.changed {
 			continue
 		}
-		state, err := u.counter.AppendBinary(nil)
-		if err != nil {
+		// All states lie one behind the other in one buffer.
+		from := len(t.states)
+		var err error
+		if t.states, err = u.counter.AppendBinary(t.states); err != nil {
 			return fmt.Errorf("write state of unit %s: %w", u.serial, err)
 		}
 		ids = append(ids, u.id)
-		states = append(states, state)
+		states = append(states, t.states[from:])
 		newest = append(newest, u.newest)
 		duplicates = append(duplicates, u.versions.Duplicates)
 		conflicts = append(conflicts, u.versions.Conflicts)

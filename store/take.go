@@ -1,7 +1,6 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +8,7 @@ import (
 	"strings"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 
 	"fadeledger/analytics"
 	"fadeledger/store/block"
@@ -96,6 +96,7 @@ type gathered struct {
 
 	packer  block.Packer
 	samples []analytics.Sample
+	states  []byte
 }
 
 // reset empties the rows and keeps their room.
@@ -174,6 +175,9 @@ func (t *taking) lockUnits(ctx context.Context) (map[analytics.Serial]*unitWork,
 	return units, nil
 }
 
+// unitSlab is how many units are made at once.
+const unitSlab = 64
+
 // lockWork locks the ledgers that a condition selects and reads their states.
 func lockWork(ctx context.Context, tx pgx.Tx, condition string, args ...any) ([]*unitWork, error) {
 	rows, err := tx.Query(ctx, `
@@ -187,11 +191,16 @@ func lockWork(ctx context.Context, tx pgx.Tx, condition string, args ...any) ([]
 		return nil, fmt.Errorf("lock units: %w", err)
 	}
 	var work []*unitWork
+	var slab []unitWork
+	var state []byte // valid until the next row
 	models := map[string]bool{}
 	for rows.Next() {
-		w := &unitWork{}
-		var state []byte
-		if err := rows.Scan(&w.id, &w.serial, &w.modelName, &state, &w.newest,
+		if len(slab) == 0 {
+			slab = make([]unitWork, unitSlab)
+		}
+		w := &slab[0]
+		slab = slab[1:]
+		if err := rows.Scan(&w.id, &w.serial, &w.modelName, (*pgtype.DriverBytes)(&state), &w.newest,
 			&w.versions.Duplicates, &w.versions.Conflicts, &w.versions.Superseded); err != nil {
 			return nil, fmt.Errorf("read ledger: %w", err)
 		}
@@ -446,7 +455,7 @@ func (u *unitWork) readState(state []byte) error {
 	if len(state) == 0 {
 		return nil
 	}
-	err := u.counter.UnmarshalBinary(bytes.Clone(state))
+	err := u.counter.UnmarshalBinary(state)
 	if errors.Is(err, analytics.ErrStateVersion) {
 		u.stale = true
 		return nil
