@@ -42,7 +42,7 @@ func ticks(sequence *uint64, units []analytics.Serial, series [][]analytics.Samp
 			d.Units = nil
 			for u := first; u < min(first+1000, len(units)); u++ {
 				s := series[u%len(series)]
-				d.Units = append(d.Units, analytics.UnitSamples{Serial: units[u], Samples: s[i : i+1], FirstLine: 1, LastLine: 1})
+				d.Units = append(d.Units, analytics.UnitSamples{Serial: units[u], Samples: s[i : i+1]})
 			}
 			out = append(out, d)
 		}

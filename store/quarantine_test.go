@@ -33,6 +33,9 @@ func TestUnknownUnitsWaitUntilTheyAreRegistered(t *testing.T) {
 	mixed := slices.Clone(samples)
 	slices.Reverse(mixed)
 	d := stored(noon, 1, "u-new", mixed)
+	for i := range mixed {
+		d.Units[0].Lines = append(d.Units[0].Lines, int32(i+2))
+	}
 	d.Batch, d.ContentType, d.Header = "b-1", "text/csv", []byte("time,soc")
 	if x := take(t, db, d, stored(noon, 2, "u-never", samples[:3])); x[0].Quarantined != 100 || x[1].Quarantined != 3 {
 		t.Fatalf("unknown units: %+v", x)
@@ -47,7 +50,7 @@ func TestUnknownUnitsWaitUntilTheyAreRegistered(t *testing.T) {
 	}
 	h := held[0]
 	if !slices.Equal(h.Samples, samples) || h.Serial != "u-new" || h.Batch != "b-1" || h.Collector != "c-1" ||
-		h.ContentType != "text/csv" || string(h.Header) != "time,soc" || h.StoredAt != noon || h.Line != 1 {
+		h.ContentType != "text/csv" || string(h.Header) != "time,soc" || h.StoredAt != noon || h.Line != 2 {
 		t.Errorf("held: %+v", h.Quarantined)
 	}
 	if byID, err := db.HeldByID(ctx, []int64{h.ID, h.ID + 1000}); err != nil || len(byID) != 1 || byID[0].ID != h.ID {
@@ -96,12 +99,16 @@ func TestFutureSamplesAreHeldAndReleased(t *testing.T) {
 	catalogue(t, db, "u-1")
 	limit := noon + analytics.Instant(analytics.FutureSkew)
 	samples := home(t, 6, limit-9*60_000, 20) // ten up to the limit, ten after
-	if x := take(t, db, stored(noon, 1, "u-1", samples))[0]; x.Accepted != 10 || x.Quarantined != 10 {
+	d := stored(noon, 1, "u-1", samples)
+	for i := range samples {
+		d.Units[0].Lines = append(d.Units[0].Lines, int32(i+2))
+	}
+	if x := take(t, db, d)[0]; x.Accepted != 10 || x.Quarantined != 10 {
 		t.Fatalf("from the future: %+v", x)
 	}
 	checkOffline(t, db, "u-1", samples[:10])
 	list, err := db.Quarantine(context.Background(), analytics.ReasonFuture, 0, 10)
-	if err != nil || len(list) != 1 || list[0].Field != "time" || list[0].Serial != "u-1" {
+	if err != nil || len(list) != 1 || list[0].Field != "time" || list[0].Line != 12 || list[0].Serial != "u-1" {
 		t.Fatalf("listed: %+v, %v", list, err)
 	}
 	held, err := db.HeldByReason(context.Background(), analytics.ReasonFuture, 10)

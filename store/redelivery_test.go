@@ -126,7 +126,7 @@ func TestTwoWorkersTakeOverlappingDeliveries(t *testing.T) {
 			d := stored(noon, uint64(len(all)+1), serial, part)
 			if other := serials[rng.IntN(4)]; other != serial {
 				// A delivery of two units, so that locks could cross.
-				d.Units = append(d.Units, analytics.UnitSamples{Serial: other, Samples: part[:1], FirstLine: 1})
+				d.Units = append(d.Units, analytics.UnitSamples{Serial: other, Samples: part[:1]})
 				delivered[other] = append(delivered[other], part[0])
 			}
 			all = append(all, d)

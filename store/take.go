@@ -242,20 +242,20 @@ func (t *taking) sort(i int, units map[analytics.Serial]*unitWork) {
 		tally.Read += n
 		u := units[group.Serial]
 		if u == nil {
-			t.hold(d, group, group.Samples, analytics.ReasonUnknownUnit,
+			t.hold(d, group, 0, group.Samples, analytics.ReasonUnknownUnit,
 				fmt.Sprintf("unit %s is not registered", group.Serial), "register the unit; its samples are then released")
 			tally.Quarantined += n
 			continue
 		}
-		now, future := group.Samples, []analytics.Sample(nil)
+		now, future, first := group.Samples, []analytics.Sample(nil), 0
 		if !group.PassedFuture {
-			now, future = split(group.Samples, limit)
+			now, future, first = split(group.Samples, limit)
 		}
 		if len(now) > 0 {
 			u.groups = append(u.groups, sampleGroup{now, int32(i)})
 		}
 		if len(future) > 0 {
-			t.hold(d, group, future, analytics.ReasonFuture,
+			t.hold(d, group, first, future, analytics.ReasonFuture,
 				fmt.Sprintf("the time lies more than 10 minutes after %s, when the delivery was stored", d.StoredAt.Time().Format("2006-01-02T15:04:05Z")),
 				"set the clock of the collector; release the rows if their times are right after all")
 			tally.Quarantined += int64(len(future))
@@ -263,21 +263,22 @@ func (t *taking) sort(i int, units map[analytics.Serial]*unitWork) {
 	}
 }
 
-// split parts samples from those after a limit. Where there are none, the
-// samples are given as they are.
-func split(samples []analytics.Sample, limit analytics.Instant) (now, future []analytics.Sample) {
+// split parts samples from those after a limit, of which it gives the place of
+// the first. Where there are none, the samples are given as they are.
+func split(samples []analytics.Sample, limit analytics.Instant) (now, future []analytics.Sample, first int) {
 	after := func(s analytics.Sample) bool { return s.Time > limit }
-	if !slices.ContainsFunc(samples, after) {
-		return samples, nil
+	if first = slices.IndexFunc(samples, after); first < 0 {
+		return samples, nil, 0
 	}
-	for _, s := range samples {
+	now = append(now, samples[:first]...)
+	for _, s := range samples[first:] {
 		if after(s) {
 			future = append(future, s)
 		} else {
 			now = append(now, s)
 		}
 	}
-	return now, future
+	return now, future, first
 }
 
 const quarantineColumns = "stream_id, sequence, collector, batch, line, field, reason, message, remedy, serial, " +
@@ -288,13 +289,18 @@ func (t *taking) refuse(d *analytics.Incoming, q *analytics.Quarantined) {
 	t.quarantineRow(d, q, 1, nil)
 }
 
-// hold keeps samples that could be read but not counted.
-func (t *taking) hold(d *analytics.Incoming, g *analytics.UnitSamples, samples []analytics.Sample, reason, message, remedy string) {
+// hold keeps samples that could be read but not counted; first is the place of
+// the first of them in the group.
+func (t *taking) hold(d *analytics.Incoming, g *analytics.UnitSamples, first int, samples []analytics.Sample, reason, message, remedy string) {
 	ordered := slices.Clone(samples)
 	raw := ordered[0].AppendJSON(nil, g.Serial)
 	// A block needs ascending times; the first of equal ones stays first.
 	slices.SortStableFunc(ordered, func(a, b analytics.Sample) int { return int(min(1, max(-1, a.Time-b.Time))) })
-	q := analytics.Quarantined{Line: g.FirstLine, Field: "unit", Reason: reason, Message: message, Remedy: remedy, Serial: g.Serial, Raw: raw}
+	line := 0
+	if first < len(g.Lines) {
+		line = int(g.Lines[first])
+	}
+	q := analytics.Quarantined{Line: line, Field: "unit", Reason: reason, Message: message, Remedy: remedy, Serial: g.Serial, Raw: raw}
 	if reason == analytics.ReasonFuture {
 		q.Field = "time"
 	}

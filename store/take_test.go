@@ -44,7 +44,7 @@ func register(t testing.TB, db *store.DB, v *vectortest.Vector, serials ...analy
 func delivery(sequence uint64, serial analytics.Serial, samples []analytics.Sample) analytics.Incoming {
 	d := analytics.Incoming{
 		Delivery: analytics.Delivery{Stream: "test", Sequence: sequence, Collector: "c-1", StoredAt: analytics.InstantOf(time.Now())},
-		Units:    []analytics.UnitSamples{{Serial: serial, Samples: samples, FirstLine: 1, LastLine: len(samples)}},
+		Units:    []analytics.UnitSamples{{Serial: serial, Samples: samples}},
 	}
 	var b [8]byte
 	binary.BigEndian.PutUint64(b[:], sequence)
