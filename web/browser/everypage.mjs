@@ -1,8 +1,7 @@
 // What holds on every page: widths, colours, paper, keyboard, no JavaScript.
 import assert from 'node:assert/strict';
 import { spawnSync } from 'node:child_process';
-import { mkdirSync, mkdtempSync } from 'node:fs';
-import { tmpdir } from 'node:os';
+import { mkdirSync } from 'node:fs';
 import path from 'node:path';
 import { test } from 'node:test';
 import { axeFindings, clean, open, serials, texts } from './browser.mjs';
@@ -37,17 +36,24 @@ async function addresses(service) {
   return Object.entries(pages).map(([name, of]) => [name, service.url + of(unit)]);
 }
 
-function shotFolder() {
-  const folder = process.env.SHOTS ? path.resolve(process.env.SHOTS) : mkdtempSync(path.join(tmpdir(), 'fadeledger-shots-'));
-  mkdirSync(folder, { recursive: true });
+// keep makes the folder for pictures, where one is named.
+function keep(folder) {
+  if (folder) mkdirSync(folder, { recursive: true });
   return folder;
+}
+
+async function pictures(page, folder, name, { width }) {
+  for (const colorScheme of schemes) {
+    await page.emulateMedia({ colorScheme });
+    await page.screenshot({ path: path.join(folder, `${name}-${width}-${colorScheme}.png`), fullPage: true, animations: 'disabled' });
+    if (colorScheme === 'light') await page.screenshot({ path: path.join(folder, `${name}-${width}-top.png`) });
+  }
 }
 
 function looks(use, folder) {
   for (const size of sizes) {
-    test(`every page at ${size.width} × ${size.height}: nothing sticks out, axe-core finds nothing, light and dark`, async (t) => {
+    test(`every page at ${size.width} × ${size.height}: nothing sticks out, axe-core finds nothing, light and dark`, async () => {
       const { browser, service } = use;
-      t.diagnostic(`pictures are in ${folder}`);
       const page = await open(browser, { viewport: size });
       page.mayFail = true;
       for (const [name, address] of await addresses(service)) {
@@ -67,11 +73,7 @@ function looks(use, folder) {
           assert.deepEqual(await axeFindings(page, ...rules), [], `${name}, ${colorScheme}`);
         }
         await page.evaluate(() => document.querySelectorAll('main details').forEach((d) => { d.open = false; }));
-        for (const colorScheme of schemes) {
-          await page.emulateMedia({ colorScheme });
-          await page.screenshot({ path: path.join(folder, `${name}-${size.width}-${colorScheme}.png`), fullPage: true, animations: 'disabled' });
-          if (size.width > 1000 && colorScheme === 'light') await page.screenshot({ path: path.join(folder, `${name}-top.png`) });
-        }
+        if (folder) await pictures(page, folder, name, size);
         clean(page, name);
       }
       await page.context().close();
@@ -108,7 +110,7 @@ function onPaper(use, folder) {
     const page = await open(browser);
     const [, address] = (await addresses(service)).find(([name]) => name === 'unit');
     await page.goto(address);
-    const file = path.join(folder, 'unit.pdf');
+    const file = path.join(folder || service.folder, 'unit.pdf');
     await page.pdf({ path: file, preferCSSPageSize: true, format: 'A4' });
     const read = spawnSync('pdftotext', ['-layout', file, '-'], { encoding: 'utf8' });
     assert.equal(read.status, 0, String(read.error ?? read.stderr));
@@ -231,7 +233,7 @@ function readingPages(use) {
 }
 
 export function everyPage(use) {
-  const folder = shotFolder();
+  const folder = keep(process.env.SHOTS && path.resolve(process.env.SHOTS));
   looks(use, folder);
   onPaper(use, folder);
   byKeyboard(use);
