@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"context"
+	"log/slog"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -218,4 +219,28 @@ func TestStaleStateIsCountedAnew(t *testing.T) {
 			checkOffline(t, db, "u-1", c.meet(t, db))
 		})
 	}
+}
+
+// TestAWorkerWhoseClockLags: another worker, days ahead, has dropped the
+// partitions that this one knows of.
+func TestAWorkerWhoseClockLags(t *testing.T) {
+	t.Parallel()
+	db := open(t)
+	at(db, noon)
+	catalogue(t, db, "u-1")
+	samples := home(t, 1, noon-3_600_000, 60)
+	take(t, db, stored(noon, 1, "u-1", samples[:10]))
+	ahead, err := store.Open(context.Background(), db.Pool().Config().ConnString(), slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ahead.Close()
+	at(ahead, noon+6*day)
+	if done := seal(t, ahead, 0); done.Partitions == 0 {
+		t.Fatalf("sealed %+v", done)
+	}
+	if x := take(t, db, stored(noon, 2, "u-1", samples[10:]))[0]; x.Accepted != 50 {
+		t.Errorf("%+v", x)
+	}
+	checkOffline(t, db, "u-1", samples)
 }
