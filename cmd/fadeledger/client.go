@@ -7,7 +7,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
+	"net/url"
+	"os"
 	"strings"
 	"time"
 )
@@ -28,22 +31,65 @@ func (e *problemError) Error() string {
 	return strings.Join(append([]string{e.title}, e.lines...), "\n  ")
 }
 
-// patience is how long a service that is not reached is waited for.
-const patience = 2 * time.Minute
+// errStopped is the end that the user asked for.
+var errStopped = errors.New("stopped before the service answered; what it had answered before stays")
+
+// final is an error that another attempt will not mend.
+type final struct{ error }
+
+func (f final) Unwrap() error { return f.error }
+
+const (
+	// patience is how long a service that is not reached is waited for.
+	patience = 2 * time.Minute
+	// connectWait and requestWait bound one attempt.
+	connectWait = 5 * time.Second
+	requestWait = time.Minute
+)
+
+// client asks services. The connection is given up sooner than the answer.
+var client = &http.Client{
+	Timeout: requestWait,
+	Transport: &http.Transport{
+		Proxy:               http.ProxyFromEnvironment,
+		DialContext:         (&net.Dialer{Timeout: connectWait}).DialContext,
+		TLSHandshakeTimeout: connectWait,
+		IdleConnTimeout:     time.Minute,
+	},
+}
+
+// check refuses an address that no request can go to.
+func (s server) check() error {
+	u, err := url.Parse(s.Server)
+	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" {
+		return fmt.Errorf("the address of the service %q is not whole: write it like http://127.0.0.1:8080", s.Server)
+	}
+	return nil
+}
 
 // call sends a request and decodes the answer into out, unless out is nil. A
 // service that is not reached, or not ready, is asked again for a while.
 func (s server) call(ctx context.Context, method, path string, header map[string]string, body []byte, out any) error {
+	if err := s.check(); err != nil {
+		return err
+	}
 	deadline := time.Now().Add(patience)
+	told := false
 	for wait := 200 * time.Millisecond; ; wait = min(2*wait, 5*time.Second) {
 		err := s.once(ctx, method, path, header, body, out)
 		var problem *problemError
-		if err == nil || errors.As(err, &problem) && problem.status < 500 || ctx.Err() != nil || time.Now().After(deadline) {
+		switch {
+		case ctx.Err() != nil && err != nil:
+			return errStopped
+		case err == nil, errors.As(err, &final{}), errors.As(err, &problem) && problem.status < 500, time.Now().After(deadline):
 			return err
+		case !told:
+			told = true
+			fmt.Fprintf(os.Stderr, "waiting for the service at %s: %v\n", s.Server, err)
 		}
 		select {
 		case <-ctx.Done():
-			return ctx.Err()
+			return errStopped
 		case <-time.After(wait):
 		}
 	}
@@ -52,15 +98,19 @@ func (s server) call(ctx context.Context, method, path string, header map[string
 func (s server) once(ctx context.Context, method, path string, header map[string]string, body []byte, out any) error {
 	req, err := http.NewRequestWithContext(ctx, method, strings.TrimRight(s.Server, "/")+path, bytes.NewReader(body))
 	if err != nil {
-		return fmt.Errorf("ask %s: %w", s.Server, err)
+		return final{fmt.Errorf("ask %s: %w", s.Server, err)}
 	}
 	for k, v := range header {
 		if v != "" {
 			req.Header.Set(k, v)
 		}
 	}
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := client.Do(req)
 	if err != nil {
+		// Method and address are the user's own or known.
+		if address := (*url.Error)(nil); errors.As(err, &address) {
+			err = address.Err
+		}
 		return fmt.Errorf("ask the service: %w", err)
 	}
 	defer resp.Body.Close()
@@ -75,7 +125,7 @@ func (s server) once(ctx context.Context, method, path string, header map[string
 		return nil
 	}
 	if err := json.Unmarshal(b, out); err != nil {
-		return fmt.Errorf("read the answer: %w", err)
+		return final{fmt.Errorf("the answer is not one of this service: %w; is %s its address?", err, s.Server)}
 	}
 	return nil
 }

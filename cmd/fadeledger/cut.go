@@ -8,20 +8,37 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strings"
 
 	"github.com/klauspost/compress/zstd"
+	"golang.org/x/text/encoding/unicode"
+
+	"fadeledger/ingest/decode"
 )
 
-// pieceBytes is about the size into which files are cut.
-const pieceBytes = 256 << 10
+const (
+	// cutRule numbers the rule by which files are cut. It is part of a piece's
+	// name: whoever changes where a file is cut, or what a piece holds, counts it
+	// up, so that no piece is taken for one of another cut.
+	cutRule = 2
 
-// wholeBytes is the largest JSON document that is sent as it is.
-const wholeBytes = 500 << 10
+	// pieceBytes is about the size into which files are cut.
+	pieceBytes = 256 << 10
+	// pieceMost is the size at which lines of JSON are cut wherever it is.
+	pieceMost = 340 << 10
+	// wholeBytes is the largest JSON document that is sent as it is.
+	wholeBytes = 500 << 10
+	// maxLine is the longest line that the service reads, and lineKeep how much
+	// of a longer one is sent: more than the service looks at before it gives the
+	// line up.
+	maxLine  = decode.DefaultMaxLineBytes
+	lineKeep = 2*maxLine + 12<<10
+	// preambleKeep bounds the comments before a header that go with every piece.
+	preambleKeep = 16 << 10
+)
 
 // piece is a part of a file that can be read by itself.
 type piece struct {
-	contentType, contentEncoding string
+	contentType string
 	// lines is H:N: the body begins with H header lines and goes on with line
 	// N of the file.
 	lines string
@@ -30,30 +47,22 @@ type piece struct {
 	end int64
 }
 
-// cutFile cuts a file into pieces in its order. CSV pieces begin with the
-// file's header; a JSON document that is not line by line goes as a whole.
-func cutFile(f *os.File, send func(piece) error) error {
+// cutFile cuts a file into pieces in its order, so that the pieces read one by
+// one give the rows and problems that the file as a whole gives, with the same
+// lines. CSV pieces begin with the file's header. A large JSON array becomes
+// lines of JSON; any other JSON document that is not line by line goes as a
+// whole. comma is the delimiter of CSV, 0 to tell it by the header.
+func cutFile(f *os.File, comma byte, send func(piece) error) error {
 	at := &meter{r: f}
 	r, err := unpacked(at)
 	if err != nil {
 		return err
 	}
-	first, err := firstByte(r)
-	if errors.Is(err, io.EOF) {
-		return errors.New("the file is empty; nothing was sent")
+	c := &cutter{at: at, send: send, comma: comma, first: 1}
+	if c.r, err = utf8Text(r); err != nil {
+		return err
 	}
-	if err != nil {
-		return fmt.Errorf("read: %w", err)
-	}
-	c := &cutter{at: at, r: r, send: send, contentType: "text/csv"}
-	switch first {
-	case '[':
-		return c.whole()
-	case '{':
-		c.contentType = "application/x-ndjson"
-		return c.objects()
-	}
-	return c.csv()
+	return c.cut()
 }
 
 // meter counts what was read of a file.
@@ -89,129 +98,93 @@ func unpacked(r io.Reader) (*bufio.Reader, error) {
 	return b, nil
 }
 
-// firstByte gives the first byte that is no blank and no byte-order mark.
-func firstByte(r *bufio.Reader) (byte, error) {
-	for n := 1; n <= 4096; n++ {
-		b, err := r.Peek(n)
-		if err != nil {
-			return 0, err
+// utf8Text takes a byte-order mark off and turns UTF-16, which cannot be cut
+// at line ends byte by byte, into UTF-8. The reader can peek a whole document.
+func utf8Text(r *bufio.Reader) (*bufio.Reader, error) {
+	head, _ := r.Peek(3) // an error comes up again when the text is read
+	var text io.Reader = r
+	switch {
+	case bytes.HasPrefix(head, []byte("\xef\xbb\xbf")):
+		if _, err := r.Discard(3); err != nil {
+			return nil, fmt.Errorf("read: %w", err)
 		}
-		if c := b[n-1]; !strings.ContainsRune(" \t\r\n\xef\xbb\xbf", rune(c)) && c != 0xef && c != 0xbb && c != 0xbf {
-			return c, nil
-		}
+	case bytes.HasPrefix(head, []byte("\xff\xfe")), bytes.HasPrefix(head, []byte("\xfe\xff")):
+		text = unicode.UTF16(unicode.LittleEndian, unicode.ExpectBOM).NewDecoder().Reader(r)
 	}
-	return 0, errors.New("the file begins with thousands of blanks")
+	return bufio.NewReaderSize(text, wholeBytes+1), nil
 }
 
+// cutter cuts one file.
 type cutter struct {
 	at          *meter
 	r           *bufio.Reader
 	send        func(piece) error
 	contentType string
+	comma       byte
+	// ahead are lines that were read and not taken.
+	ahead       [][]byte
 	header      []byte
 	headerLines int
 	body        []byte
-	line, first int // lines read, and the first one in body
+	line, first int // lines taken, and the first one in body
 }
 
-// whole sends a JSON document in one piece.
-func (c *cutter) whole() error {
-	b, err := io.ReadAll(io.LimitReader(c.r, wholeBytes+1))
-	if err != nil {
+// cut tells the format as the service does, by the first bytes.
+func (c *cutter) cut() error {
+	head, err := c.r.Peek(wholeBytes + 1)
+	all := errors.Is(err, io.EOF)
+	if err != nil && !all {
 		return fmt.Errorf("read: %w", err)
 	}
-	if len(b) > wholeBytes {
-		return fmt.Errorf("a JSON document of more than %d KiB cannot be cut; write one object a line instead", wholeBytes>>10)
+	text := bytes.TrimLeft(head, " \t\r\n")
+	switch {
+	case len(text) == 0 && all:
+		return errors.New("the file is empty; nothing was sent")
+	case len(text) > 0 && text[0] == '{' && linesOfJSON(text):
+		return c.objects()
+	case len(text) > 0 && (text[0] == '{' || text[0] == '['):
+		if all {
+			return c.send(piece{contentType: "application/json", lines: "0:1", body: bytes.Clone(head), end: c.at.n})
+		}
+		if text[0] == '[' {
+			return c.elements()
+		}
+		return fmt.Errorf("a JSON object of more than %d KiB cannot be cut; write an array of samples, or one sample a line", wholeBytes>>10)
 	}
-	return c.send(piece{contentType: "application/json", body: b, end: c.at.n})
+	return c.csv()
 }
 
-// objects sends lines of JSON; a single document over several lines, such as
-// an envelope, goes as a whole.
-func (c *cutter) objects() error {
-	line, err := c.r.ReadSlice('\n')
-	if errors.Is(err, bufio.ErrBufferFull) || err == nil && !bytes.HasSuffix(bytes.TrimSpace(line), []byte("}")) || errors.Is(err, io.EOF) {
-		c.r = bufio.NewReader(io.MultiReader(bytes.NewReader(bytes.Clone(line)), c.r))
-		return c.whole()
+// next takes a line with its end; io.EOF comes without a line. A line too long
+// for the service keeps only so much that it is seen to be too long.
+func (c *cutter) next() ([]byte, error) {
+	if len(c.ahead) > 0 {
+		line := c.ahead[0]
+		c.ahead = c.ahead[1:]
+		return line, nil
 	}
-	if err != nil {
-		return fmt.Errorf("read: %w", err)
-	}
-	c.line, c.first = 1, 1
-	c.body = append(c.body, line...)
-	return c.rest(false)
-}
-
-// csv sends the header, with what stands before it, in front of every piece.
-func (c *cutter) csv() error {
+	var line []byte
 	for {
-		record, lines, err := c.record(true)
-		c.header = append(c.header, record...)
-		c.line += lines
-		text := strings.TrimSpace(strings.TrimPrefix(string(record), "\ufeff"))
-		if text != "" && !strings.HasPrefix(text, "#") && !strings.HasPrefix(text, "sep=") {
-			c.headerLines = c.line
-			if errors.Is(err, io.EOF) {
-				return c.flush() // a header alone is told as it is
-			}
-			break
-		}
-		if err != nil {
-			return fmt.Errorf("look for the header: %w", err)
-		}
-	}
-	c.first = c.line + 1
-	return c.rest(true)
-}
-
-// rest sends records until the end of the file.
-func (c *cutter) rest(quoted bool) error {
-	for {
-		record, lines, err := c.record(quoted)
-		if len(record) > 0 {
-			if len(c.body) > 0 && len(c.header)+len(c.body)+len(record) > pieceBytes {
-				if err := c.flush(); err != nil {
-					return err
-				}
-			}
-			c.body = append(c.body, record...)
-			c.line += lines
-		}
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return fmt.Errorf("read line %d: %w", c.line+1, err)
-		}
-	}
-	if len(c.body) == 0 {
-		return nil
-	}
-	return c.flush()
-}
-
-// record reads one record: a line, or several where a quoted cell holds line
-// ends. A record that grows too long is ended; the service then refuses it.
-func (c *cutter) record(quoted bool) (record []byte, lines int, err error) {
-	for {
-		line, err := c.r.ReadSlice('\n')
-		record = append(record, line...)
-		if errors.Is(err, bufio.ErrBufferFull) && len(record) < pieceBytes {
+		part, err := c.r.ReadSlice('\n')
+		ended := len(part) > 0 && part[len(part)-1] == '\n'
+		line = append(line, part[:min(len(part), max(0, lineKeep-len(line)))]...)
+		switch {
+		case errors.Is(err, bufio.ErrBufferFull):
 			continue
+		case err != nil && !errors.Is(err, io.EOF):
+			return nil, fmt.Errorf("read line %d: %w", c.line+1, err)
+		case len(line) == 0:
+			return nil, io.EOF
+		case ended && line[len(line)-1] != '\n':
+			line = append(line, '\n')
 		}
-		lines++
-		if err != nil && !errors.Is(err, bufio.ErrBufferFull) {
-			return record, lines, err
-		}
-		if !quoted || bytes.Count(record, []byte{'"'})%2 == 0 || len(record) >= pieceBytes/4 {
-			return record, lines, nil
-		}
+		return line, nil
 	}
 }
 
+// flush sends what was gathered.
 func (c *cutter) flush() error {
 	p := piece{
-		contentType: c.contentType, lines: fmt.Sprintf("%d:%d", c.headerLines, max(c.first, 1)), end: c.at.n,
+		contentType: c.contentType, lines: fmt.Sprintf("%d:%d", c.headerLines, c.first), end: c.at.n,
 		body: append(bytes.Clone(c.header), c.body...),
 	}
 	c.body, c.first = c.body[:0], c.line+1

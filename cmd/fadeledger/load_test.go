@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"os"
@@ -150,6 +151,44 @@ func writeFile(t testing.TB, name, text string) string {
 	return path
 }
 
+// wantNothingTaken wants the exit code that says so.
+func wantNothingTaken(t testing.TB, err error) {
+	t.Helper()
+	var exit *exitError
+	if !errors.As(err, &exit) || exit.code != exitNothing {
+		t.Fatalf("got %v, want exit code %d", err, exitNothing)
+	}
+}
+
+// TestHeaderAlone loads a file without a row.
+func TestHeaderAlone(t *testing.T) {
+	ts := newService(t)
+	ts.startWorker(t)
+	load := loadCmd{server: server{ts.URL}, Collector: "c-1", Files: []string{writeFile(t, "none.csv", "unit,time,soc_pct\n")}}
+	wantNothingTaken(t, load.Run(t.Context()))
+}
+
+// TestLargeArray loads a JSON array that is larger than a delivery may be, in
+// the name of a collector as long as names may be.
+func TestLargeArray(t *testing.T) {
+	ts := newService(t)
+	ts.startWorker(t)
+	ts.registerUnits(t, "HB5-1")
+	const rows = 15_000
+	var text strings.Builder
+	for i := range rows {
+		fmt.Fprintf(&text, ",\n{\"unit\":\"HB5-1\",\"time\":%d,\"soc_pct\":%d}", 1767600000+60*i, 20+i%60)
+	}
+	path := writeFile(t, "array.json", "["+text.String()[1:]+"]")
+	load := loadCmd{server: server{ts.URL}, Collector: "c-" + strings.Repeat("1", 60), Files: []string{path}}
+	if err := load.Run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if n, twice := ts.samplesOf(t, "HB5-1"); n != rows || twice != 0 {
+		t.Errorf("%d samples and %d duplicates, want %d and none", n, twice, rows)
+	}
+}
+
 // TestLoadedAgainNothingIsSentTwice loads a file of several pieces twice.
 func TestLoadedAgainNothingIsSentTwice(t *testing.T) {
 	ts := newService(t)
@@ -179,9 +218,7 @@ func TestUnregisteredUnitWaits(t *testing.T) {
 	ts.startWorker(t)
 	ts.registerUnits(t, "HB5-1")
 	load := loadCmd{server: server{ts.URL}, Collector: "c-1", Files: []string{writeFile(t, "new.csv", minutes("unit,time,soc_pct", "HB5-2", 500))}}
-	if err := load.Run(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	wantNothingTaken(t, load.Run(t.Context()))
 	held := ts.quarantine(t)
 	if len(held) == 0 || held[0].Reason != analytics.ReasonUnknownUnit {
 		t.Fatalf("in quarantine: %+v", held)
@@ -205,9 +242,7 @@ func TestMendedByProfile(t *testing.T) {
 	ts.startWorker(t)
 	ts.registerUnits(t, "HB5-1")
 	load := loadCmd{server: server{ts.URL}, Collector: "c-9", Files: []string{writeFile(t, "foreign.csv", minutes("serial_no,when,charge_state", "HB5-1", 300))}}
-	if err := load.Run(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	wantNothingTaken(t, load.Run(t.Context()))
 	held := ts.quarantine(t)
 	if len(held) != 1 || held[0].Line != 0 || held[0].Reason != "header-missing" {
 		t.Fatalf("in quarantine: %+v", held)
