@@ -2,10 +2,8 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -23,7 +21,7 @@ import (
 )
 
 type demoCmd struct {
-	Data   string `help:"Folder that holds everything." env:"FADELEDGER_DATA" default:"fadeledger-data" type:"path"`
+	Data   string `help:"Folder that holds everything." env:"FADELEDGER_DEMO_DATA" default:"fadeledger-demo" type:"path"`
 	Listen string `help:"Address of the pages and the API." default:"127.0.0.1:8080"`
 	Units  int    `help:"Number of invented units." default:"60"`
 	Days   int    `help:"Longest history in days." default:"365"`
@@ -39,44 +37,53 @@ const (
 )
 
 // demoState is kept in the folder, so that a second start goes on where the
-// first one stopped.
+// first one stopped. What is published of the history the database tells.
 type demoState struct {
 	Units int               `json:"units"`
 	Days  int               `json:"days"`
 	Seed  uint64            `json:"seed"`
 	End   analytics.Instant `json:"history_end_ms"`
-	// History counts the deliveries of the history that are published, by
-	// collector; Live is the instant up to which live samples are.
-	History map[string]int               `json:"history"`
-	Live    map[string]analytics.Instant `json:"live"`
+	// Live is the instant up to which live samples are published, by collector.
+	Live map[string]analytics.Instant `json:"live"`
 }
 
-// Run runs everything until the context ends.
+// Run runs everything until the context ends. Nothing is written or thrown away
+// before it is known that the pages can be served.
 func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	began := time.Now()
-	state, err := c.prepare()
-	if err != nil {
-		return err
+	if c.Units < 1 || c.Days < 1 {
+		return fmt.Errorf("a demo of %d units and %d days shows nothing: --units and --days are 1 or more", c.Units, c.Days)
 	}
 	listener, err := listen(ctx, c.Listen, log)
 	if err != nil {
 		return err
 	}
 	defer listener.Close()
+	state, err := c.prepare()
+	if err != nil {
+		return err
+	}
+	fleet, err := household.NewFleet(state.Seed, state.Units, state.End, state.Days, demoCadence)
+	if err != nil {
+		return fmt.Errorf("invent the fleet: %w", err)
+	}
+	d := &demo{fleet: fleet, state: state, path: filepath.Join(c.Data, demoMark)}
+	if err := os.MkdirAll(c.Data, 0o755); err != nil {
+		return fmt.Errorf("make demo folder: %w", err)
+	}
+	if err := d.save(); err != nil {
+		return err
+	}
 	fmt.Fprintln(os.Stderr, "starting a private database and a broker in", c.Data)
 	s, err := embed(ctx, quieter(log), c.Data, "", "")
 	if err != nil {
 		return err
 	}
 	defer s.Close()
-	fleet, err := household.NewFleet(state.Seed, state.Units, state.End, state.Days, demoCadence)
-	if err != nil {
-		return fmt.Errorf("invent the fleet: %w", err)
-	}
+	d.services = s
 	if err := registerFleet(ctx, s.db, fleet); err != nil {
 		return err
 	}
-	d := &demo{services: s, fleet: fleet, state: state, path: filepath.Join(c.Data, demoMark)}
 	fmt.Fprintf(os.Stderr, "the dashboard is at http://%s after %.1f s; its history is still coming in\n", listener.Addr(), time.Since(began).Seconds())
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, d.count) })
@@ -94,71 +101,32 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	return errors.Join(err, d.save())
 }
 
-// prepare reads what an earlier start left, or begins anew.
+// prepare reads what an earlier start left, or says what to begin with. It
+// writes nothing; with --fresh it throws an earlier demo away.
 func (c demoCmd) prepare() (*demoState, error) {
-	mark := filepath.Join(c.Data, demoMark)
 	if c.Fresh {
 		if err := removeDemo(c.Data); err != nil {
 			return nil, err
 		}
 	}
-	b, err := os.ReadFile(mark)
-	if err == nil {
-		state := &demoState{}
-		if err := json.Unmarshal(b, state); err != nil {
-			return nil, fmt.Errorf("read %s: %w; --fresh begins anew", mark, err)
-		}
-		if state.Units != c.Units || state.Days != c.Days || state.Seed != c.Seed {
-			fmt.Fprintf(os.Stderr, "going on with the %d units and %d days of seed %d in %s; --fresh begins anew\n", state.Units, state.Days, state.Seed, c.Data)
-		}
-		return state, nil
-	}
-	if !errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("read demo state: %w", err)
-	}
-	now := analytics.InstantOf(time.Now())
-	state := &demoState{
-		Units: c.Units, Days: c.Days, Seed: c.Seed,
-		// On a sample's instant, so that live samples follow in step.
-		End:     now - now%analytics.Instant(demoCadence),
-		History: map[string]int{}, Live: map[string]analytics.Instant{},
-	}
-	if err := os.MkdirAll(c.Data, 0o755); err != nil {
-		return nil, fmt.Errorf("make demo folder: %w", err)
-	}
-	return state, writeState(mark, state)
-}
-
-// removeDemo throws a demo's folder away, and no other.
-func removeDemo(data string) error {
-	entries, err := os.ReadDir(data)
-	if errors.Is(err, fs.ErrNotExist) || err == nil && len(entries) == 0 {
-		return nil
-	}
+	state, err := readState(c.Data)
 	if err != nil {
-		return fmt.Errorf("look into %s: %w", data, err)
+		return nil, err
 	}
-	if _, err := os.Stat(filepath.Join(data, demoMark)); err != nil {
-		return fmt.Errorf("%s is not a demo's folder: it holds no %s, so --fresh leaves it alone", data, demoMark)
+	if state == nil {
+		now := analytics.InstantOf(time.Now())
+		return &demoState{
+			Units: c.Units, Days: c.Days, Seed: c.Seed,
+			// On a sample's instant, so that live samples follow in step.
+			End:  now - now%analytics.Instant(demoCadence),
+			Live: map[string]analytics.Instant{},
+		}, nil
 	}
-	if err := os.RemoveAll(data); err != nil {
-		return fmt.Errorf("throw the demo away: %w", err)
+	if state.Units != c.Units || state.Days != c.Days || state.Seed != c.Seed {
+		return nil, fmt.Errorf("%s holds a demo of other units, days or seed: go on with it by --units %d --days %d --seed %d, or throw it away by --fresh",
+			c.Data, state.Units, state.Days, state.Seed)
 	}
-	return nil
-}
-
-func writeState(path string, state *demoState) error {
-	b, err := json.MarshalIndent(state, "", "  ")
-	if err == nil {
-		err = os.WriteFile(path+".new", b, 0o644)
-	}
-	if err == nil {
-		err = os.Rename(path+".new", path)
-	}
-	if err != nil {
-		return fmt.Errorf("keep demo state: %w", err)
-	}
-	return nil
+	return state, nil
 }
 
 func registerFleet(ctx context.Context, db *store.DB, fleet *household.Fleet) error {
@@ -179,11 +147,10 @@ type demo struct {
 	state    *demoState
 	path     string
 
-	total, published, counted atomic.Int64 // samples of the history
-	live                      atomic.Bool
+	total, counted atomic.Int64 // samples of the history
+	live           atomic.Bool
 
-	mu    sync.Mutex // guards state while live samples are published
-	saved time.Time
+	mu sync.Mutex // guards state while live samples are published
 }
 
 // count is told what the worker has counted.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"iter"
 	"os"
+	"slices"
 	"time"
 
 	"fadeledger/analytics"
@@ -28,13 +29,16 @@ func (d *demo) publish(ctx context.Context) error {
 	done := make(chan struct{})
 	defer close(done)
 	go d.show(done)
+	// What an earlier start stored is counted first: then the database tells
+	// what is missing.
+	if err := d.settle(ctx); err != nil {
+		return ended(ctx, err)
+	}
+	d.counted.Store(0)
 	for _, collector := range d.fleet.Collectors() {
 		if err := d.history(ctx, collector); err != nil {
 			return ended(ctx, err)
 		}
-	}
-	if err := d.save(); err != nil {
-		return err
 	}
 	if err := d.settle(ctx); err != nil {
 		return ended(ctx, err)
@@ -69,37 +73,57 @@ func (d *demo) expected() int64 {
 	return n
 }
 
-// history publishes what is not published yet of a collector's history.
+// historyCopies and historyLate are the shares of the history's deliveries that
+// come twice and late.
+const (
+	historyCopies = 0.002
+	historyLate   = 0.002
+)
+
+// history publishes what is not counted yet of a collector's history. A batch
+// that is delivered twice is counted twice.
 func (d *demo) history(ctx context.Context, collector string) error {
 	feed, err := d.fleet.Feed(household.FeedConfig{
-		Collector: collector, Batch: historyBatch, Until: d.fleet.End, CopyShare: 0.002, LateShare: 0.002,
+		Collector: collector, Batch: historyBatch, Until: d.fleet.End, CopyShare: historyCopies, LateShare: historyLate,
 	})
 	if err != nil {
 		return err
 	}
-	skip := d.state.History[collector]
+	listed, err := d.services.db.Batches(ctx, collector, "history/")
+	if err != nil {
+		return err
+	}
+	known := make(map[string]int, len(listed))
+	for _, b := range listed {
+		known[b.Batch]++
+	}
 	messages := func(yield func(broker.Message, error) bool) {
-		for n := 0; ; n++ {
-			delivery, ok := feed.Next()
-			if !ok {
-				return
-			}
-			if n < skip {
+		for delivery, ok := feed.Next(); ok; delivery, ok = feed.Next() {
+			m := demoMessage("history", delivery)
+			if known[m.Batch] > 0 {
+				known[m.Batch]--
 				d.counted.Add(int64(len(delivery.Readings)))
 				continue
 			}
-			if !yield(messageOf(delivery), nil) {
+			if !yield(m, nil) {
 				return
 			}
 		}
 	}
-	err = d.services.publisher.PublishMany(ctx, collector, iter.Seq2[broker.Message, error](messages), func(i int, _ broker.Ack) {
-		d.state.History[collector] = skip + i + 1
-	})
-	if err != nil {
+	if err := d.services.publisher.PublishMany(ctx, collector, iter.Seq2[broker.Message, error](messages), nil); err != nil {
 		return fmt.Errorf("publish the history of %s: %w", collector, err)
 	}
 	return nil
+}
+
+// demoMessage makes a message whose batch tells the part of the feed, since
+// history and life count their batches alike, and whose id is the same at every
+// start.
+func demoMessage(part string, delivery household.Delivery) broker.Message {
+	m := messageOf(delivery)
+	m.Batch = part + "/" + m.Batch
+	m.ID = m.Batch + "/" + string(delivery.Nature)
+	return m
 }
 
 func messageOf(delivery household.Delivery) broker.Message {
@@ -167,7 +191,7 @@ func (d *demo) alive(ctx context.Context) error {
 
 // follow publishes what a collector hands over after an instant.
 func (d *demo) follow(ctx context.Context, feed *household.Feed, from analytics.Instant) error {
-	for ctx.Err() == nil {
+	for first := true; ctx.Err() == nil; {
 		delivery, ok := feed.Next()
 		if !ok {
 			return nil // all of its units are silent
@@ -187,8 +211,20 @@ func (d *demo) follow(ctx context.Context, feed *household.Feed, from analytics.
 		case <-time.After(time.Until(delivery.At.Time())):
 		}
 		delivery.Readings = readings
-		if _, err := d.services.publisher.Publish(ctx, delivery.Collector, messageOf(delivery)); err != nil {
-			return fmt.Errorf("publish for %s: %w", delivery.Collector, err)
+		m := demoMessage("live", delivery)
+		known := false
+		if first {
+			// An earlier start may have ended between this delivery and its note.
+			listed, err := d.services.db.Batches(ctx, delivery.Collector, m.Batch)
+			if err != nil {
+				return err
+			}
+			first, known = false, slices.ContainsFunc(listed, func(b analytics.Delivery) bool { return b.Batch == m.Batch })
+		}
+		if !known {
+			if _, err := d.services.publisher.Publish(ctx, delivery.Collector, m); err != nil {
+				return fmt.Errorf("publish for %s: %w", delivery.Collector, err)
+			}
 		}
 		if err := d.reached(delivery.Collector, readings[len(readings)-1].Time); err != nil {
 			return err
@@ -200,11 +236,7 @@ func (d *demo) follow(ctx context.Context, feed *household.Feed, from analytics.
 // reached notes how far the live samples of a collector are published.
 func (d *demo) reached(collector string, at analytics.Instant) error {
 	d.mu.Lock()
-	defer d.mu.Unlock()
 	d.state.Live[collector] = max(d.state.Live[collector], at)
-	if time.Since(d.saved) < 5*time.Second {
-		return nil
-	}
-	d.saved = time.Now()
-	return writeState(d.path, d.state)
+	d.mu.Unlock()
+	return d.save()
 }
