@@ -34,11 +34,8 @@ type DeliveryNote struct {
 type UnitSamples struct {
 	Serial  Serial
 	Samples []Sample
-	// FirstLine and LastLine are the lines that the samples stood on.
-	FirstLine, LastLine int
-	// PassedFuture says that a person released these samples, or that they
-	// passed the check for future times before.
-	PassedFuture bool
+	// Lines are the lines that the samples stood on; empty when not known.
+	Lines []int32
 }
 
 // ReleaseStream names the stream that released rows are recorded under; the

@@ -262,6 +262,18 @@ func (t *DeliveryTally) Add(o DeliveryTally) {
 	t.Quarantined += o.Quarantined
 }
 
+// Tell counts a row by what became of it.
+func (t *DeliveryTally) Tell(v Verdict) {
+	switch v {
+	case Counts:
+		t.Accepted++
+	case Disputed:
+		t.Disputed++
+	case Superseded:
+		t.Superseded++
+	}
+}
+
 // Balanced reports whether every row read is accounted for.
 func (t DeliveryTally) Balanced() bool {
 	return t.Read == t.Accepted+t.Duplicates+t.Disputed+t.Superseded+t.Quarantined
@@ -277,6 +289,9 @@ type Quarantined struct {
 	// Line is counted from 1 in the delivery; Column names the field.
 	Line  int
 	Field string
+	// Rows is how many rows the entry stands for, 1 unless many rows of one
+	// unit are held for the same reason.
+	Rows int64
 	// Reason is a code; Message says what is wrong and Remedy what to do.
 	Reason, Message, Remedy string
 	Serial                  Serial

@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -22,6 +23,21 @@ const (
 	ReasonCollectorMismatch = "collector-mismatch"
 	// ReasonProfileUnknown: the delivery names a profile that is not kept.
 	ReasonProfileUnknown = "profile-unknown"
+	// ReasonProfileUnreadable: the collector's profile cannot be read by this
+	// version of the program.
+	ReasonProfileUnreadable = "profile-unreadable"
+	// ReasonCollectorName: the subject names no collector that can be.
+	ReasonCollectorName = "collector-name"
+	// ReasonNotCountable: counting the delivery fails whenever it is tried.
+	ReasonNotCountable = "not-countable"
+)
+
+// Limits of one delivery from the broker. It holds at most half a megabyte, and
+// what it may unpack to bounds what a worker needs for it.
+const (
+	maxUnpacked = 32 << 20
+	maxRows     = 500_000
+	maxBatch    = 128
 )
 
 // Profiles finds the profiles of collectors.
@@ -73,28 +89,28 @@ func (r *Reader) Read(ctx context.Context, e Envelope) (analytics.Incoming, erro
 	in := analytics.Incoming{
 		Delivery: e.Delivery, Hash: hashOf(e), ContentType: e.ContentType, ContentEncoding: e.ContentEncoding,
 	}
+	in.Batch = shortBatch(in.Batch)
 	p, err := r.profile(ctx, e)
-	if errors.Is(err, analytics.ErrNotFound) {
-		in.Refused = []analytics.Quarantined{{
-			Reason: ReasonProfileUnknown, Message: fmt.Sprintf("the delivery names the profile %s, which is not kept", e.ProfileHash),
-			Remedy: "set the profile of the collector, then release the delivery", Raw: e.Body,
-		}}
+	switch {
+	case errors.Is(err, analytics.ErrNotFound):
+		whole(&in, ReasonProfileUnknown, fmt.Sprintf("the delivery names the profile %.64q, which is not kept", e.ProfileHash),
+			"set the profile of the collector, then release the delivery", e.Body)
 		return in, nil
-	}
-	if err != nil {
+	case errors.Is(err, errProfile):
+		whole(&in, ReasonProfileUnreadable, err.Error(), "set the profile of the collector anew, then release the delivery", e.Body)
+		return in, nil
+	case err != nil:
 		return in, err
 	}
 	g := &gather{in: &in, index: map[analytics.Serial]int{}}
-	if _, err := fmt.Sscanf(e.Lines, "%d:%d", &g.headerLines, &g.firstLine); err != nil {
-		g.headerLines, g.firstLine = 0, 1
-	}
+	g.headerLines, g.firstLine = parseLines(e.Lines)
 	report, err := r.decode(ctx, e, p, g)
 	in.Header = report.Header
 	for _, n := range report.Notes {
 		in.Notes = append(in.Notes, analytics.DeliveryNote{Code: string(n.Code), Detail: n.Detail, Text: n.String(), Count: n.Count})
 	}
 	if report.Batch != "" && in.Batch == "" {
-		in.Batch = report.Batch
+		in.Batch = shortBatch(report.Batch)
 	}
 	var refused *decode.Refused
 	switch {
@@ -122,7 +138,7 @@ const maxSources = 64
 
 // decode reads a body with a decoder that has its buffers from deliveries of
 // the same kind before.
-func (r *Reader) decode(ctx context.Context, e Envelope, p *profile.Profile, g *gather) (decode.Report, error) {
+func (r *Reader) decode(ctx context.Context, e Envelope, p *profile.Profile, sink decode.Sink) (decode.Report, error) {
 	key := source{e.ContentType, e.ContentEncoding, p}
 	r.mu.Lock()
 	var d *decode.Decoder
@@ -131,9 +147,12 @@ func (r *Reader) decode(ctx context.Context, e Envelope, p *profile.Profile, g *
 	}
 	r.mu.Unlock()
 	if d == nil {
-		d = decode.New(decode.Options{ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, Profile: p})
+		d = decode.New(decode.Options{
+			ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, Profile: p,
+			MaxUnpackedBytes: maxUnpacked, MaxRows: maxRows,
+		})
 	}
-	report, err := d.Decode(ctx, bytes.NewReader(e.Body), g)
+	report, err := d.Decode(ctx, bytes.NewReader(e.Body), sink)
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.idle == nil || len(r.idle) > maxSources {
@@ -161,6 +180,19 @@ func hashOf(e Envelope) (out [16]byte) {
 	h.Write(e.Body)
 	copy(out[:], h.Sum(nil))
 	return out
+}
+
+// errProfile: a kept profile cannot be read.
+var errProfile = errors.New("profile")
+
+// shortBatch bounds the name of a batch, which the database indexes. A long one
+// keeps its beginning and a hash that tells it from others.
+func shortBatch(name string) string {
+	if len(name) <= maxBatch {
+		return name
+	}
+	sum := sha256.Sum256([]byte(name))
+	return strings.ToValidUTF8(name[:maxBatch-20], "") + "~" + hex.EncodeToString(sum[:8])
 }
 
 // profile finds the profile to read a delivery by, nil for the plain contract.
@@ -214,7 +246,7 @@ func (r *Reader) currentOf(ctx context.Context, collector string) (*profile.Prof
 func (r *Reader) parse(collector string, body, hash []byte) (*profile.Profile, error) {
 	p, err := profile.Parse(collector, body)
 	if err != nil {
-		return nil, fmt.Errorf("profile of collector %s: %w", collector, err)
+		return nil, fmt.Errorf("%w of collector %s: %w", errProfile, collector, err)
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -234,6 +266,18 @@ type gather struct {
 	headerLines, firstLine int
 }
 
+// maxLine bounds the line numbers that a sender may name.
+const maxLine = 1 << 30
+
+// parseLines reads H:N, and takes anything else for a body that is not cut from
+// a file.
+func parseLines(text string) (header, first int) {
+	if _, err := fmt.Sscanf(text, "%d:%d", &header, &first); err != nil || header < 0 || first < 1 || header > maxLine || first > maxLine {
+		return 0, 1
+	}
+	return header, first
+}
+
 // line gives the line in the file for a line of the body.
 func (g *gather) line(line int) int {
 	if line <= g.headerLines {
@@ -251,14 +295,14 @@ func (g *gather) Row(row decode.Row) error {
 		if !ok {
 			i = len(units)
 			g.index[row.Serial] = i
-			units = append(units, analytics.UnitSamples{Serial: row.Serial, FirstLine: g.line(row.Line)})
+			units = append(units, analytics.UnitSamples{Serial: row.Serial})
 			g.in.Units = units
 		}
 		g.last = i
 	}
 	u := &units[g.last]
 	u.Samples = append(u.Samples, row.Sample)
-	u.LastLine = g.line(row.Line)
+	u.Lines = append(u.Lines, int32(g.line(row.Line)))
 	return nil
 }
 

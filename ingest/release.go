@@ -3,7 +3,9 @@ package ingest
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"fmt"
+	"slices"
 
 	"fadeledger/analytics"
 	"fadeledger/ingest/decode"
@@ -39,6 +41,11 @@ func (r *Releaser) Release(ctx context.Context, rows []analytics.Held) (Released
 			continue
 		}
 		tallies, err := r.Ledger.Take(ctx, []analytics.Incoming{in})
+		if errors.Is(err, analytics.ErrStillHeld) {
+			done.Kept++
+			done.Problems = append(done.Problems, fmt.Sprintf("row %d: the reason still holds: %s", rows[i].ID, rows[i].Message))
+			continue
+		}
 		if err != nil {
 			return done, fmt.Errorf("release row %d: %w", rows[i].ID, err)
 		}
@@ -58,8 +65,7 @@ func (r *Releaser) read(ctx context.Context, h *analytics.Held) (in analytics.In
 	case len(h.Samples) > 0:
 		in = analytics.Incoming{Delivery: e.Delivery, ContentType: h.ContentType, Header: h.Header}
 		in.Units = []analytics.UnitSamples{{
-			Serial: h.Serial, Samples: h.Samples, FirstLine: h.Line, LastLine: h.Line,
-			PassedFuture: h.Reason == analytics.ReasonFuture,
+			Serial: h.Serial, Samples: h.Samples, Lines: slices.Repeat([]int32{int32(h.Line)}, len(h.Samples)),
 		}}
 	case h.Line == 0:
 		if in, err = r.Reader.Read(ctx, e); err != nil {
@@ -92,6 +98,6 @@ func (r *Releaser) row(ctx context.Context, e Envelope, h *analytics.Held) (in a
 		return in, bad.Message, nil
 	}
 	in = analytics.Incoming{Delivery: e.Delivery, ContentType: h.ContentType, Header: h.Header}
-	in.Units = []analytics.UnitSamples{{Serial: row.Serial, Samples: []analytics.Sample{row.Sample}, FirstLine: h.Line, LastLine: h.Line}}
+	in.Units = []analytics.UnitSamples{{Serial: row.Serial, Samples: []analytics.Sample{row.Sample}, Lines: []int32{int32(h.Line)}}}
 	return in, "", nil
 }

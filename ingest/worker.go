@@ -2,6 +2,8 @@ package ingest
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -24,6 +26,11 @@ const (
 	// DefaultHeld bounds the decoded samples in memory, at about 80 bytes
 	// each.
 	DefaultHeld = 400_000
+	// drainFor is how long a worker that is to end counts what it has read.
+	drainFor = 15 * time.Second
+	// readers is how many deliveries are read at once: each may unpack to
+	// many times its size.
+	readers = 4
 )
 
 // Ledger counts deliveries.
@@ -64,6 +71,7 @@ type Worker struct {
 	reader   *Reader
 	identity string
 	held     *semaphore.Weighted
+	reading  *semaphore.Weighted
 	ready    chan taken
 }
 
@@ -99,17 +107,19 @@ func NewWorker(ctx context.Context, cfg Config) (*Worker, error) {
 	}
 	return &Worker{
 		cfg: cfg, reader: &Reader{Profiles: cfg.Ledger}, identity: identity,
-		held: semaphore.NewWeighted(int64(cfg.Held)), ready: make(chan taken, 256),
+		held: semaphore.NewWeighted(int64(cfg.Held)), reading: semaphore.NewWeighted(readers), ready: make(chan taken, 256),
 	}, nil
 }
 
 // Run works until ctx ends, then counts what it has gathered and returns nil.
 func (w *Worker) Run(ctx context.Context) error {
 	var lane sync.WaitGroup
-	lane.Go(func() {
-		// What was read is still counted after ctx ends.
-		w.count(context.WithoutCancel(ctx))
-	})
+	// What was read is still counted after ctx ends, but not for ever: what is
+	// not acknowledged comes again.
+	counting, giveUp := context.WithCancel(context.WithoutCancel(ctx))
+	defer giveUp()
+	context.AfterFunc(ctx, func() { time.AfterFunc(drainFor, giveUp) })
+	lane.Go(func() { w.count(counting) })
 	err := w.follow(ctx)
 	close(w.ready)
 	lane.Wait()
@@ -175,7 +185,7 @@ func (w *Worker) read(ctx context.Context, p int) error {
 	if err != nil {
 		return err
 	}
-	messages, err := consumer.Messages(jetstream.PullMaxMessages(256), jetstream.PullExpiry(30*time.Second))
+	messages, err := consumer.Messages(jetstream.PullMaxMessagesWithBytesLimit(256, 8<<20), jetstream.PullExpiry(30*time.Second))
 	if err != nil {
 		return fmt.Errorf("pull from partition %d: %w", p, err)
 	}
@@ -203,23 +213,16 @@ func (w *Worker) take(ctx context.Context, msg jetstream.Msg) error {
 	if err != nil {
 		return fmt.Errorf("read metadata: %w", err)
 	}
-	collector, _, ok := broker.CollectorOf(msg.Subject())
-	if !ok {
-		return fmt.Errorf("subject %q holds no collector", msg.Subject())
+	if err := w.reading.Acquire(ctx, 1); err != nil {
+		return err
 	}
-	h := msg.Headers()
-	in, err := w.reader.Read(ctx, Envelope{
-		Delivery: analytics.Delivery{
-			Stream: w.identity, Sequence: meta.Sequence.Stream, Collector: collector,
-			Batch: h.Get(broker.HeaderBatch), StoredAt: analytics.InstantOf(meta.Timestamp),
-		},
-		ContentType: h.Get(broker.HeaderContentType), ContentEncoding: h.Get(broker.HeaderContentEncoding),
-		ProfileHash: h.Get(broker.HeaderProfile), Lines: h.Get(broker.HeaderLines), Body: msg.Data(),
-	})
+	in, err := w.envelope(ctx, msg, meta)
+	w.reading.Release(1)
 	if err != nil {
 		return err
 	}
-	weight := min(samples(&in)+1, w.cfg.Held)
+	// The bytes of the message stay in memory until it is acknowledged.
+	weight := min(samples(&in)+len(msg.Data())/100+1, w.cfg.Held)
 	if err := w.held.Acquire(ctx, int64(weight)); err != nil {
 		return err
 	}
@@ -230,6 +233,35 @@ func (w *Worker) take(ctx context.Context, msg jetstream.Msg) error {
 		w.held.Release(int64(weight))
 		return ctx.Err()
 	}
+}
+
+// envelope reads a delivery. A subject that names no possible collector is
+// quarantined under a name made of its hash: an error would stop the partition
+// for ever.
+func (w *Worker) envelope(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata) (analytics.Incoming, error) {
+	h := msg.Headers()
+	collector, _, ok := broker.CollectorOf(msg.Subject())
+	bad := broker.CheckCollector(collector)
+	if !ok || bad != nil {
+		sum := sha256.Sum256([]byte(msg.Subject()))
+		collector = "unnamed-" + hex.EncodeToString(sum[:6])
+	}
+	e := Envelope{
+		Delivery: analytics.Delivery{
+			Stream: w.identity, Sequence: meta.Sequence.Stream, Collector: collector,
+			Batch: h.Get(broker.HeaderBatch), StoredAt: analytics.InstantOf(meta.Timestamp),
+		},
+		ContentType: h.Get(broker.HeaderContentType), ContentEncoding: h.Get(broker.HeaderContentEncoding),
+		ProfileHash: h.Get(broker.HeaderProfile), Lines: h.Get(broker.HeaderLines), Body: msg.Data(),
+	}
+	if !ok || bad != nil {
+		in := analytics.Incoming{Delivery: e.Delivery, Hash: hashOf(e), ContentType: e.ContentType, ContentEncoding: e.ContentEncoding}
+		in.Batch = shortBatch(in.Batch)
+		whole(&in, ReasonCollectorName, fmt.Sprintf("the subject %q names no collector", msg.Subject()),
+			"publish to telemetry.<collector>, with a collector of letters, digits, - and _", e.Body)
+		return in, nil
+	}
+	return w.reader.Read(ctx, e)
 }
 
 // count gathers deliveries and counts them until ready is closed and empty.
@@ -289,8 +321,11 @@ func (w *Worker) commit(ctx context.Context, batch []taken) {
 			}
 			return
 		}
-		if attempt >= 4 && w.setAside(ctx, batch[0], err) {
+		if attempt >= 2 && w.setAside(ctx, batch[0], err) {
 			return
+		}
+		if ctx.Err() != nil {
+			return // what is not acknowledged comes again
 		}
 		pause(ctx, min(time.Duration(1<<min(attempt, 6))*100*time.Millisecond, 5*time.Second))
 	}
@@ -330,16 +365,21 @@ func (w *Worker) count1(ctx context.Context, batch []taken) (err error) {
 var errPanic = errors.New("panic while counting")
 
 // setAside puts a delivery that cannot be counted into quarantine as a whole.
-// It does so only for a failure of the counting itself: a database that is
-// not reached is waited for.
+// It does so only for a failure of the counting itself: a database that is not
+// reached is waited for.
 func (w *Worker) setAside(ctx context.Context, t taken, cause error) bool {
-	if !errors.Is(cause, errPanic) {
+	if !errors.Is(cause, errPanic) && !errors.Is(cause, analytics.ErrInvalid) {
 		return false
 	}
 	in := t.in
-	whole(&in, "not-countable", cause.Error(), "report this to whoever maintains the service; release the delivery once it is mended", t.msg.Data())
+	whole(&in, ReasonNotCountable, cause.Error(), "report this to whoever maintains the service; release the delivery once it is mended", t.msg.Data())
+	in.Header, in.Notes, in.ContentType, in.ContentEncoding = nil, nil, shortBatch(in.ContentType), shortBatch(in.ContentEncoding)
 	t.in = in
-	return w.count1(ctx, []taken{t}) == nil
+	err := w.count1(ctx, []taken{t})
+	if err != nil {
+		w.cfg.Logger.Error("a delivery can neither be counted nor set aside", "sequence", in.Sequence, "err", err)
+	}
+	return err == nil
 }
 
 // keepAlive tells the broker that the batch is still being worked on.

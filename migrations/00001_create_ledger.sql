@@ -87,9 +87,12 @@ CREATE INDEX unit_standing_is_cold ON unit_standing (pace_key DESC, unit_id) WHE
 CREATE INDEX unit_standing_silent ON unit_standing (pace_key DESC, unit_id) WHERE 'silent' = ANY (flags);
 CREATE INDEX unit_standing_thin ON unit_standing (pace_key DESC, unit_id) WHERE 'thin' = ANY (flags);
 
--- Complete days. The day that is still open lives in unit_ledger.state.
+-- Complete days. The day that is still open lives in unit_ledger.state. Tables
+-- that every transaction fills refer to units without a foreign key: its check
+-- a row costs a third of the transaction, units are never deleted, and the rows
+-- are written under the lock of their unit's ledger.
 CREATE TABLE unit_day (
-    unit_id   integer NOT NULL REFERENCES unit (unit_id),
+    unit_id   integer NOT NULL,
     day       integer NOT NULL,
     samples   bigint NOT NULL,
     covered   bigint NOT NULL,
@@ -100,7 +103,7 @@ CREATE TABLE unit_day (
 );
 
 CREATE TABLE excursion (
-    unit_id   integer NOT NULL REFERENCES unit (unit_id),
+    unit_id   integer NOT NULL,
     start_at  bigint NOT NULL,
     kind      smallint NOT NULL,
     end_at    bigint NOT NULL,
@@ -116,7 +119,7 @@ CREATE TABLE excursion (
 );
 
 CREATE TABLE unit_event (
-    unit_id integer NOT NULL REFERENCES unit (unit_id),
+    unit_id integer NOT NULL,
     at      bigint NOT NULL,
     field   text NOT NULL,
     kind    text NOT NULL,
@@ -125,7 +128,7 @@ CREATE TABLE unit_event (
 
 CREATE TABLE recount (
     recount_id bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
-    unit_id    integer NOT NULL REFERENCES unit (unit_id),
+    unit_id    integer NOT NULL,
     at         bigint NOT NULL,
     from_at    bigint NOT NULL,
     reason     text NOT NULL
@@ -169,6 +172,11 @@ CREATE TABLE sample_other (
     at       bigint NOT NULL,
     body     bytea NOT NULL,
     disputed boolean NOT NULL,
+    -- Where the version came from; not known of one that counted before.
+    collector text,
+    sequence  bigint,
+    line      integer,
+    stored_at bigint,
     PRIMARY KEY (unit_id, at, body)
 );
 CREATE INDEX sample_other_disputed ON sample_other (other_id) WHERE disputed;
@@ -182,7 +190,7 @@ CREATE TABLE stream (
 -- its bytes: a redelivery is recognised by both, because a stream that lost
 -- its end gives the same sequence numbers to other messages.
 CREATE TABLE delivery (
-    stream_id   smallint NOT NULL REFERENCES stream (stream_id),
+    stream_id   smallint NOT NULL,
     sequence    bigint NOT NULL,
     hash        bytea NOT NULL,
     collector   text NOT NULL,

@@ -28,15 +28,18 @@ type unitWork struct {
 	changed bool
 }
 
-// item is a sample with the index of the delivery that brought it.
+// item is a sample with the index of the delivery that brought it and the line
+// that it stood on, 0 when that is not known.
 type item struct {
-	sample   analytics.Sample
-	delivery int32
+	sample         analytics.Sample
+	delivery, line int32
 }
 
-// sampleGroup holds samples with the index of the delivery that brought them.
+// sampleGroup holds samples, their lines, and the index of the delivery that
+// brought them.
 type sampleGroup struct {
 	samples  []analytics.Sample
+	lines    []int32
 	delivery int32
 }
 
@@ -52,8 +55,12 @@ func (u *unitWork) count(ctx context.Context, t *taking) error {
 	}
 	for _, g := range u.groups {
 		u.items = slices.Grow(u.items, len(g.samples))
-		for _, s := range g.samples {
-			u.items = append(u.items, item{s, g.delivery})
+		for i, s := range g.samples {
+			it := item{sample: s, delivery: g.delivery}
+			if i < len(g.lines) {
+				it.line = g.lines[i]
+			}
+			u.items = append(u.items, it)
 		}
 	}
 	slices.SortStableFunc(u.items, func(a, b item) int {

@@ -75,7 +75,8 @@ func (db *DB) rate(ctx context.Context, now analytics.Instant) ([]analytics.Rate
 	rows, err := db.pool.Query(ctx, `
 		SELECT counted_at / 60000, count(*), sum(read)::bigint, sum(accepted)::bigint, sum(duplicates)::bigint,
 			sum(disputed)::bigint, sum(superseded)::bigint, sum(quarantined)::bigint
-		FROM delivery WHERE counted_at >= $1 GROUP BY 1`, bins[0].At)
+		FROM delivery d JOIN stream s USING (stream_id)
+		WHERE counted_at >= $1 AND s.name <> $2 GROUP BY 1`, bins[0].At, analytics.ReleaseStream)
 	if err != nil {
 		return nil, fmt.Errorf("rate of deliveries: %w", err)
 	}
@@ -158,14 +159,15 @@ func (db *DB) Batches(ctx context.Context, collector, prefix string) ([]analytic
 // after, or the newest when after is 0; of one reason or of all. Versions in dispute are listed only by their
 // own reason.
 func (db *DB) Quarantine(ctx context.Context, reason string, after int64, limit int) ([]analytics.Quarantined, error) {
-	if after <= 0 {
+	if after == 0 {
 		after = 1<<63 - 1
 	}
 	if reason == analytics.ReasonConflictingSample {
 		return db.disputes(ctx, after, limit)
 	}
 	rows, err := db.pool.Query(ctx, `
-		SELECT quarantine_id, collector, sequence, batch, line, field, reason, message, remedy, serial, raw, stored_at, released_at
+		SELECT quarantine_id, collector, sequence, batch, line, field, rows, reason, message, remedy, serial,
+			substring(raw FROM 1 FOR 4096), stored_at, released_at
 		FROM quarantine
 		WHERE released_at IS NULL AND ($1 = '' OR reason = $1) AND quarantine_id < $2
 		ORDER BY quarantine_id DESC LIMIT $3`, reason, after, limit)
@@ -174,7 +176,7 @@ func (db *DB) Quarantine(ctx context.Context, reason string, after int64, limit 
 	}
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.Quarantined, error) {
 		var q analytics.Quarantined
-		err := row.Scan(&q.ID, &q.Collector, &q.Sequence, &q.Batch, &q.Line, &q.Field, &q.Reason, &q.Message,
+		err := row.Scan(&q.ID, &q.Collector, &q.Sequence, &q.Batch, &q.Line, &q.Field, &q.Rows, &q.Reason, &q.Message,
 			&q.Remedy, &q.Serial, &q.Raw, &q.StoredAt, &q.ReleasedAt)
 		return q, err
 	})
@@ -184,9 +186,15 @@ func (db *DB) Quarantine(ctx context.Context, reason string, after int64, limit 
 	return list, nil
 }
 
+// disputes lists versions in dispute. Their ids are negative: they are no rows
+// of the quarantine and cannot be released, only settled.
 func (db *DB) disputes(ctx context.Context, after int64, limit int) ([]analytics.Quarantined, error) {
+	if after < 0 {
+		after = -after
+	}
 	rows, err := db.pool.Query(ctx, `
-		SELECT o.other_id, u.serial, o.at, o.body
+		SELECT -o.other_id, u.serial, coalesce(o.collector, ''), coalesce(o.sequence, 0), coalesce(o.line, 0),
+			coalesce(o.stored_at, o.at), o.body
 		FROM sample_other o JOIN unit u USING (unit_id)
 		WHERE o.disputed AND o.other_id < $1 ORDER BY o.other_id DESC LIMIT $2`, after, limit)
 	if err != nil {
@@ -194,12 +202,12 @@ func (db *DB) disputes(ctx context.Context, after int64, limit int) ([]analytics
 	}
 	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.Quarantined, error) {
 		q := analytics.Quarantined{
-			Field: "time", Reason: analytics.ReasonConflictingSample,
+			Field: "time", Reason: analytics.ReasonConflictingSample, Rows: 1,
 			Message: "other samples of this unit at this instant differ; none of them counts",
 			Remedy:  "find out which source is right",
 		}
 		var body []byte
-		if err := row.Scan(&q.ID, &q.Serial, &q.StoredAt, &body); err != nil {
+		if err := row.Scan(&q.ID, &q.Serial, &q.Collector, &q.Sequence, &q.Line, &q.StoredAt, &body); err != nil {
 			return q, err
 		}
 		samples, err := block.Unpack(nil, body)

@@ -55,7 +55,26 @@ type kept struct {
 	days     map[analytics.Day][]analytics.Sample
 	counting map[analytics.Instant]*analytics.Sample
 	// others are the versions that do not count, by time.
-	others map[analytics.Instant][]analytics.Sample
+	others map[analytics.Instant][]version
+}
+
+// version is a sample with where it came from, as far as that is known: of a
+// version that counted before a dispute it is not.
+type version struct {
+	analytics.Sample
+	collector *string
+	sequence  *int64
+	line      *int32
+	storedAt  *analytics.Instant
+}
+
+// samplesOf gives the samples of versions.
+func samplesOf(versions []version) []analytics.Sample {
+	out := make([]analytics.Sample, len(versions))
+	for i := range versions {
+		out[i] = versions[i].Sample
+	}
+	return out
 }
 
 // replace puts another sample, or none, at an instant of a loaded day.
@@ -77,7 +96,7 @@ func (u *unitWork) loadKept(ctx context.Context, t *taking) (*kept, error) {
 	k := &kept{
 		days:     map[analytics.Day][]analytics.Sample{},
 		counting: map[analytics.Instant]*analytics.Sample{},
-		others:   map[analytics.Instant][]analytics.Sample{},
+		others:   map[analytics.Instant][]version{},
 	}
 	var late []analytics.Instant
 	for i := range u.items {
@@ -113,18 +132,23 @@ func (u *unitWork) loadKept(ctx context.Context, t *taking) (*kept, error) {
 }
 
 func (k *kept) loadOthers(ctx context.Context, tx pgx.Tx, unit int32, at []analytics.Instant) error {
-	rows, err := tx.Query(ctx, `SELECT at, body FROM sample_other WHERE unit_id = $1 AND at = ANY ($2)`, unit, at)
+	rows, err := tx.Query(ctx, `
+		SELECT at, body, collector, sequence, line, stored_at FROM sample_other WHERE unit_id = $1 AND at = ANY ($2)`, unit, at)
 	if err != nil {
 		return fmt.Errorf("read other versions: %w", err)
 	}
 	var when analytics.Instant
 	var body []byte
-	_, err = pgx.ForEachRow(rows, []any{&when, &body}, func() error {
+	var v version
+	_, err = pgx.ForEachRow(rows, []any{&when, &body, &v.collector, &v.sequence, &v.line, &v.storedAt}, func() error {
 		samples, err := block.Unpack(nil, body)
 		if err != nil {
 			return err
 		}
-		k.others[when] = append(k.others[when], samples...)
+		for _, s := range samples {
+			v.Sample = s
+			k.others[when] = append(k.others[when], v)
+		}
 		return nil
 	})
 	if err != nil {
@@ -138,58 +162,51 @@ func (k *kept) loadOthers(ctx context.Context, tx pgx.Tx, unit int32, at []analy
 func (u *unitWork) settle(t *taking, k *kept, items []item) *analytics.Sample {
 	at := items[0].sample.Time
 	versions := slices.Clone(k.others[at])
-	disputedBefore, supersededBefore := countOthers(versions, k.counting[at])
+	disputedBefore, supersededBefore := countOthers(samplesOf(versions), k.counting[at])
 	if c := k.counting[at]; c != nil {
-		versions = append(versions, *c)
+		versions = append(versions, version{Sample: *c})
 	}
 	known := len(versions)
 	firstBy := make([]int32, 0, len(items)) // the delivery of each new version
 	for _, it := range items {
-		if slices.Contains(versions, it.sample) {
+		if slices.Contains(samplesOf(versions), it.sample) {
 			u.versions.Duplicates++
 			t.tallies[it.delivery].Duplicates++
 			continue
 		}
-		versions = append(versions, it.sample)
+		versions = append(versions, t.versionOf(it))
 		firstBy = append(firstBy, it.delivery)
 	}
 	if len(versions) == known {
 		return k.counting[at]
 	}
-	var counts *analytics.Sample
-	var others []analytics.Sample
-	var disputed int64
-	verdicts := analytics.Verdicts(versions)
-	for i, v := range verdicts {
-		var tally *analytics.DeliveryTally
-		if i >= known {
-			tally = &t.tallies[firstBy[i-known]]
-		} else {
-			tally = &analytics.DeliveryTally{} // its delivery was told before
-		}
-		switch v {
-		case analytics.Counts:
-			tally.Accepted++
-			counts = &versions[i]
-			continue
-		case analytics.Disputed:
-			tally.Disputed++
-			disputed = 1
-		case analytics.Superseded:
-			tally.Superseded++
-		}
-		others = append(others, versions[i])
-	}
 	if len(k.others[at]) > 0 {
 		t.dropped = append(t.dropped, unitInstant{u.id, at})
 	}
-	for i := range others {
-		t.other(u.id, &others[i], verdicts[slices.Index(versions, others[i])] == analytics.Disputed)
+	var counts *analytics.Sample
+	var others []analytics.Sample
+	for i, v := range analytics.Verdicts(samplesOf(versions)) {
+		if i >= known {
+			t.tallies[firstBy[i-known]].Tell(v)
+		}
+		if v == analytics.Counts {
+			counts = &versions[i].Sample
+			continue
+		}
+		others = append(others, versions[i].Sample)
+		t.other(u.id, &versions[i], v == analytics.Disputed)
 	}
-	_, superseded := countOthers(others, counts)
+	disputed, superseded := countOthers(others, counts)
 	u.versions.Conflicts += disputed - disputedBefore
 	u.versions.Superseded += superseded - supersededBefore
 	return counts
+}
+
+// versionOf gives a new version with where it came from.
+func (t *taking) versionOf(it item) version {
+	d := &t.in[it.delivery]
+	sequence := int64(d.Sequence)
+	return version{Sample: it.sample, collector: &d.Collector, sequence: &sequence, line: &it.line, storedAt: &d.StoredAt}
 }
 
 // countOthers tells whether versions that do not count hold a dispute (1 or 0)
@@ -208,13 +225,25 @@ func countOthers(others []analytics.Sample, counting *analytics.Sample) (dispute
 	return disputed, superseded
 }
 
-func (t *taking) other(unit int32, s *analytics.Sample, disputed bool) {
+const otherColumns = "unit_id, at, body, disputed, collector, sequence, line, stored_at"
+
+func (t *taking) other(unit int32, v *version, disputed bool) {
 	c := &t.others
-	c.row(4)
+	c.row(8)
 	c.int4(unit)
-	c.int8(int64(s.Time))
-	c.bytes(t.packer.Pack(nil, []analytics.Sample{*s}))
+	c.int8(int64(v.Time))
+	c.bytes(t.packer.Pack(nil, []analytics.Sample{v.Sample}))
 	c.bool(disputed)
+	if v.collector == nil {
+		for range 4 {
+			c.null()
+		}
+		return
+	}
+	c.text(*v.collector)
+	c.int8(*v.sequence)
+	c.int4(*v.line)
+	c.int8(int64(*v.storedAt))
 }
 
 // recount counts the unit from its first sample: what is kept, with the dirty

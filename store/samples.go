@@ -77,43 +77,60 @@ type querier interface {
 	QueryRow(ctx context.Context, sql string, args ...any) pgx.Row
 }
 
-// eachSample calls yield with the counting samples of a unit in [from, to) in
-// order of time, from whichever tier they are in.
-func eachSample(ctx context.Context, q querier, unit int32, from, to analytics.Instant, yield func(analytics.Sample) error) error {
-	// A block is at most a day long, so one that reaches into the span starts
-	// at most a day before it.
+// piece is a run or a block.
+type piece struct {
+	T0, T1 int64
+	Body   []byte
+}
+
+// piecesQuery finds the pieces of a unit that reach into a span, in order of
+// time, from whichever tier they are in. A piece is at most a day long, so one
+// that reaches into the span starts at most a day before it.
+const piecesQuery = `
+	SELECT t0, t1, body FROM sample_block
+	WHERE unit_id = $1 AND t0 >= $2 AND t0 < $4 AND t1 >= $3
+	UNION ALL
+	SELECT t0, t1, body FROM sample_run
+	WHERE unit_id = $1 AND hour BETWEEN $5 AND $6 AND t0 < $4 AND t1 >= $3
+	ORDER BY 1`
+
+func pieceArgs(unit int32, from, to analytics.Instant) []any {
 	reach := max(from, -1<<62) - analytics.Instant(analytics.DayLength)
-	rows, err := q.Query(ctx, `
-		SELECT t0, body FROM sample_block
-		WHERE unit_id = $1 AND t0 >= $2 AND t0 < $4 AND t1 >= $3
-		UNION ALL
-		SELECT t0, body FROM sample_run
-		WHERE unit_id = $1 AND hour BETWEEN $5 AND $6 AND t0 < $4 AND t1 >= $3
-		ORDER BY 1`,
-		unit, int64(reach), int64(from), int64(to), hourOf(reach), hourOf(to))
+	return []any{unit, int64(reach), int64(from), int64(to), hourOf(reach), hourOf(to)}
+}
+
+// eachSample calls yield with the counting samples of a unit in [from, to) in
+// order of time, all of one moment where q is a transaction.
+func eachSample(ctx context.Context, q querier, unit int32, from, to analytics.Instant, yield func(analytics.Sample) error) error {
+	rows, err := q.Query(ctx, piecesQuery, pieceArgs(unit, from, to)...)
 	if err != nil {
 		return fmt.Errorf("read samples: %w", err)
 	}
 	var packer block.Packer
-	var t0 int64
+	var t0, t1 int64
 	var body []byte
 	var buffer []analytics.Sample
-	_, err = pgx.ForEachRow(rows, []any{&t0, (*pgtype.DriverBytes)(&body)}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&t0, &t1, (*pgtype.DriverBytes)(&body)}, func() error {
 		if buffer, err = packer.Unpack(buffer[:0], body); err != nil {
 			return err
 		}
-		for i := range buffer {
-			if buffer[i].Time < from || buffer[i].Time >= to {
-				continue
-			}
-			if err := yield(buffer[i]); err != nil {
-				return err
-			}
-		}
-		return nil
+		return within(buffer, from, to, yield)
 	})
 	if err != nil {
 		return fmt.Errorf("read samples: %w", err)
+	}
+	return nil
+}
+
+// within calls yield with the samples in [from, to).
+func within(samples []analytics.Sample, from, to analytics.Instant, yield func(analytics.Sample) error) error {
+	for i := range samples {
+		if samples[i].Time < from || samples[i].Time >= to {
+			continue
+		}
+		if err := yield(samples[i]); err != nil {
+			return err
+		}
 	}
 	return nil
 }

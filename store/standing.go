@@ -10,6 +10,7 @@ import (
 	"github.com/jackc/pgx/v5/pgtype"
 
 	"fadeledger/analytics"
+	"fadeledger/store/block"
 )
 
 // orNone stands in for a model that is not registered.
@@ -224,14 +225,34 @@ func (db *DB) days(ctx context.Context, serial analytics.Serial, from, to analyt
 }
 
 // Samples calls yield with the counting samples of a unit in [from, to) in
-// order of time.
+// order of time. It holds no connection while yield works, so that a slow
+// reader slows nobody else; what is counted meanwhile may or may not be there.
 func (db *DB) Samples(ctx context.Context, serial analytics.Serial, from, to analytics.Instant, yield func(analytics.Sample) error) error {
 	id, err := db.unitID(ctx, serial)
 	if err != nil {
 		return err
 	}
-	if err := eachSample(ctx, db.pool, id, from, to, yield); err != nil {
-		return fmt.Errorf("unit %s: %w", serial, err)
+	var packer block.Packer
+	var buffer []analytics.Sample
+	for from < to {
+		// CollectRows tells the error of a query that failed.
+		rows, _ := db.pool.Query(ctx, piecesQuery+` LIMIT 32`, pieceArgs(id, from, to)...)
+		pieces, err := pgx.CollectRows(rows, pgx.RowToStructByPos[piece])
+		if err != nil {
+			return fmt.Errorf("read samples of unit %s: %w", serial, err)
+		}
+		if len(pieces) == 0 {
+			return nil
+		}
+		for _, p := range pieces {
+			if buffer, err = packer.Unpack(buffer[:0], p.Body); err != nil {
+				return fmt.Errorf("read samples of unit %s: %w", serial, err)
+			}
+			if err := within(buffer, from, to, yield); err != nil {
+				return err
+			}
+		}
+		from = analytics.Instant(pieces[len(pieces)-1].T1) + 1
 	}
 	return nil
 }

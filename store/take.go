@@ -4,8 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
-	"strings"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
@@ -28,13 +28,12 @@ const takeAttempts = 5
 func (db *DB) Take(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
 	for attempt := 1; ; attempt++ {
 		tallies, err := db.take(ctx, in)
-		retry := sqlState(err) == uniqueViolation || sqlState(err) == deadlockDetected || sqlState(err) == undefinedTable
-		if err == nil || !retry || attempt == takeAttempts {
-			return tallies, err
+		if err == nil || !retryable(err) || attempt == takeAttempts {
+			return tallies, uncountable(err)
 		}
-		if sqlState(err) == undefinedTable {
-			db.forgetPartitions()
-		}
+		// A partition that was there may have been dropped, or the database
+		// restored to a time before it.
+		db.forgetPartitions()
 	}
 }
 
@@ -126,8 +125,11 @@ func (t *taking) run(ctx context.Context) error {
 		return err
 	}
 	for i := range t.in {
-		if !t.known[i] {
-			t.sort(i, units)
+		if t.known[i] {
+			continue
+		}
+		if err := t.sort(i, units); err != nil {
+			return err
 		}
 	}
 	for _, u := range t.units {
@@ -223,120 +225,6 @@ func lockWork(ctx context.Context, tx pgx.Tx, condition string, args ...any) ([]
 	return work, nil
 }
 
-// sort hands the samples of a delivery to their units and to quarantine.
-func (t *taking) sort(i int, units map[analytics.Serial]*unitWork) {
-	d := &t.in[i]
-	tally := &t.tallies[i]
-	for j := range d.Refused {
-		t.refuse(d, &d.Refused[j])
-		tally.Read++
-		tally.Quarantined++
-	}
-	limit := d.StoredAt + analytics.Instant(analytics.FutureSkew)
-	for j := range d.Units {
-		group := &d.Units[j]
-		n := int64(len(group.Samples))
-		if n == 0 {
-			continue
-		}
-		tally.Read += n
-		u := units[group.Serial]
-		if u == nil {
-			t.hold(d, group, 0, group.Samples, analytics.ReasonUnknownUnit,
-				fmt.Sprintf("unit %s is not registered", group.Serial), "register the unit; its samples are then released")
-			tally.Quarantined += n
-			continue
-		}
-		now, future, first := group.Samples, []analytics.Sample(nil), 0
-		if !group.PassedFuture {
-			now, future, first = split(group.Samples, limit)
-		}
-		if len(now) > 0 {
-			u.groups = append(u.groups, sampleGroup{now, int32(i)})
-		}
-		if len(future) > 0 {
-			t.hold(d, group, first, future, analytics.ReasonFuture,
-				fmt.Sprintf("the time lies more than 10 minutes after %s, when the delivery was stored", d.StoredAt.Time().Format("2006-01-02T15:04:05Z")),
-				"set the clock of the collector; release the rows if their times are right after all")
-			tally.Quarantined += int64(len(future))
-		}
-	}
-}
-
-// split parts samples from those after a limit, of which it gives the place of
-// the first. Where there are none, the samples are given as they are.
-func split(samples []analytics.Sample, limit analytics.Instant) (now, future []analytics.Sample, first int) {
-	after := func(s analytics.Sample) bool { return s.Time > limit }
-	if first = slices.IndexFunc(samples, after); first < 0 {
-		return samples, nil, 0
-	}
-	now = append(now, samples[:first]...)
-	for _, s := range samples[first:] {
-		if after(s) {
-			future = append(future, s)
-		} else {
-			now = append(now, s)
-		}
-	}
-	return now, future, first
-}
-
-const quarantineColumns = "stream_id, sequence, collector, batch, line, field, reason, message, remedy, serial, " +
-	"content_type, content_encoding, header, raw, rows, samples, stored_at"
-
-// refuse keeps a row that could not be read.
-func (t *taking) refuse(d *analytics.Incoming, q *analytics.Quarantined) {
-	t.quarantineRow(d, q, 1, nil)
-}
-
-// hold keeps samples that could be read but not counted; first is the place of
-// the first of them in the group.
-func (t *taking) hold(d *analytics.Incoming, g *analytics.UnitSamples, first int, samples []analytics.Sample, reason, message, remedy string) {
-	ordered := slices.Clone(samples)
-	raw := ordered[0].AppendJSON(nil, g.Serial)
-	// A block needs ascending times; the first of equal ones stays first.
-	slices.SortStableFunc(ordered, func(a, b analytics.Sample) int { return int(min(1, max(-1, a.Time-b.Time))) })
-	line := 0
-	if first < len(g.Lines) {
-		line = int(g.Lines[first])
-	}
-	q := analytics.Quarantined{Line: line, Field: "unit", Reason: reason, Message: message, Remedy: remedy, Serial: g.Serial, Raw: raw}
-	if reason == analytics.ReasonFuture {
-		q.Field = "time"
-	}
-	t.quarantineRow(d, &q, len(ordered), t.packer.Pack(nil, ordered))
-}
-
-func (t *taking) quarantineRow(d *analytics.Incoming, q *analytics.Quarantined, rows int, samples []byte) {
-	c := &t.quarantine
-	c.row(17)
-	c.int2(t.db.cachedStream(d.Stream))
-	c.int8(int64(d.Sequence))
-	c.text(d.Collector)
-	c.text(d.Batch)
-	c.int4(int32(q.Line))
-	c.text(q.Field)
-	c.text(q.Reason)
-	c.text(q.Message)
-	c.text(q.Remedy)
-	c.text(string(q.Serial))
-	c.text(d.ContentType)
-	encoding := d.ContentEncoding
-	if q.Line > 0 {
-		encoding = "" // a row is kept unpacked
-	}
-	c.text(encoding)
-	c.bytes(d.Header)
-	c.bytes(q.Raw)
-	c.int4(int32(rows))
-	if samples == nil {
-		c.null()
-	} else {
-		c.bytes(samples)
-	}
-	c.int8(int64(d.StoredAt))
-}
-
 // write sends everything that the transaction has gathered.
 func (t *taking) write(ctx context.Context) error {
 	if err := t.dropOld(ctx); err != nil {
@@ -352,7 +240,7 @@ func (t *taking) write(ctx context.Context) error {
 	}{
 		{&t.blocks, "sample_block", "unit_id, t0, t1, samples, sealed, body"},
 		{&t.runs, "sample_run", "hour, unit_id, t0, t1, samples, body"},
-		{&t.others, "sample_other", "unit_id, at, body, disputed"},
+		{&t.others, "sample_other", otherColumns},
 		{&t.days, "unit_day", dayColumns},
 		{&t.excursions, "excursion", excursionColumns},
 		{&t.events, "unit_event", "unit_id, at, field, kind"},
@@ -391,46 +279,51 @@ func (t *taking) recordDeliveries() {
 	}
 }
 
-// updateCollectors adds the deliveries to the totals of their collectors, last
-// of all, since two workers may share a collector, and in order of name.
-func (t *taking) updateCollectors(ctx context.Context) error {
-	type total struct {
-		analytics.DeliveryTally
-		deliveries int64
-		last       analytics.Instant
-	}
-	totals := map[string]*total{}
-	var released []int64
+// collectorTotal is what deliveries add to the totals of their collector.
+type collectorTotal struct {
+	analytics.DeliveryTally
+	deliveries int64
+	last       analytics.Instant
+}
+
+// collectorTotals sums the deliveries by collector. A released row was read and
+// quarantined before: it moves, and is not read a second time.
+func (t *taking) collectorTotals(released map[string]int64) map[string]*collectorTotal {
+	totals := map[string]*collectorTotal{}
 	for i := range t.in {
 		if t.known[i] {
 			continue
 		}
-		released = append(released, t.in[i].Releases...)
 		x := totals[t.in[i].Collector]
 		if x == nil {
-			x = &total{}
+			x = &collectorTotal{}
 			totals[t.in[i].Collector] = x
 		}
-		x.deliveries++
 		x.Add(t.tallies[i])
+		if t.in[i].Stream != analytics.ReleaseStream {
+			x.deliveries++
+		}
 		x.last = max(x.last, t.in[i].StoredAt)
 	}
-	if len(released) > 0 {
-		tag, err := t.tx.Exec(ctx, `UPDATE quarantine SET released_at = $2 WHERE quarantine_id = ANY ($1) AND released_at IS NULL`, released, t.now)
-		if err != nil {
-			return fmt.Errorf("release quarantined rows: %w", err)
-		}
-		if tag.RowsAffected() != int64(len(released)) {
-			return fmt.Errorf("release quarantined rows: %w: some were released meanwhile", analytics.ErrConflict)
+	for collector, n := range released {
+		if x := totals[collector]; x != nil {
+			x.Read -= n
+			x.Quarantined -= n
 		}
 	}
-	names := make([]string, 0, len(totals))
-	for name := range totals {
-		names = append(names, name)
+	return totals
+}
+
+// updateCollectors adds the deliveries to the totals of their collectors, last
+// of all, since two workers may share a collector, and in order of name.
+func (t *taking) updateCollectors(ctx context.Context) error {
+	released, err := t.release(ctx)
+	if err != nil {
+		return err
 	}
-	slices.SortFunc(names, strings.Compare)
+	totals := t.collectorTotals(released)
 	b := &pgx.Batch{}
-	for _, name := range names {
+	for _, name := range slices.Sorted(maps.Keys(totals)) {
 		x := totals[name]
 		b.Queue(`
 			INSERT INTO collector AS c (name, deliveries, read, accepted, duplicates, disputed, superseded, quarantined, last_stored_at)

@@ -9,6 +9,8 @@ import (
 	"log/slog"
 	"time"
 
+	"golang.org/x/sync/semaphore"
+
 	"fadeledger/analytics"
 	"fadeledger/analytics/catalog"
 	"fadeledger/ingest"
@@ -22,17 +24,32 @@ import (
 type intake struct {
 	publisher *broker.Publisher
 	db        *store.DB
+	reader    *ingest.Reader
+	reading   *semaphore.Weighted
 	identity  string
 }
 
-// Publish reads the body once to tell the sender what will become of it, and
+// inspections is how many bodies are looked into at once.
+const inspections = 2
+
+func (s *services) newIntake() *intake {
+	return &intake{
+		publisher: s.publisher, db: s.db, reader: &ingest.Reader{Profiles: s.db},
+		reading: semaphore.NewWeighted(inspections), identity: s.identity,
+	}
+}
+
+// Publish looks into the body to tell the sender what will become of it, and
 // stores it as it came.
 func (i *intake) Publish(ctx context.Context, e api.Envelope) (api.Receipt, error) {
+	if len(e.Body) > broker.MaxBodyBytes {
+		return api.Receipt{}, fmt.Errorf("%w: %d bytes, at most %d; send it in parts", api.ErrTooLarge, len(e.Body), broker.MaxBodyBytes)
+	}
 	hash, err := i.profileHash(ctx, e)
 	if err != nil {
 		return api.Receipt{}, err
 	}
-	in, err := (&ingest.Reader{Profiles: i.db}).Read(ctx, ingest.Envelope{
+	found, err := i.inspect(ctx, ingest.Envelope{
 		Delivery:    analytics.Delivery{Collector: e.Collector},
 		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, ProfileHash: hash, Body: e.Body,
 	})
@@ -49,19 +66,22 @@ func (i *intake) Publish(ctx context.Context, e api.Envelope) (api.Receipt, erro
 	case err != nil:
 		return api.Receipt{}, err
 	}
-	r := api.Receipt{Stream: i.identity, Sequence: ack.Sequence, AlreadyStored: ack.Duplicate, Quarantined: map[string]int64{}}
-	var samples int64
-	for j := range in.Units {
-		samples += int64(len(in.Units[j].Samples))
+	return api.Receipt{
+		Stream: i.identity, Sequence: ack.Sequence, AlreadyStored: ack.Duplicate,
+		Samples: &found.Samples, Quarantined: found.Quarantined, Notes: found.Notes,
+	}, nil
+}
+
+func (i *intake) inspect(ctx context.Context, e ingest.Envelope) (ingest.Inspection, error) {
+	if err := i.reading.Acquire(ctx, 1); err != nil {
+		return ingest.Inspection{}, err
 	}
-	for j := range in.Refused {
-		r.Quarantined[in.Refused[j].Reason]++
+	defer i.reading.Release(1)
+	found, err := i.reader.Inspect(ctx, e)
+	if errors.Is(err, analytics.ErrNotFound) {
+		return found, fmt.Errorf("%w: the profile %.64q is not kept; set it for the collector first", analytics.ErrInvalid, e.ProfileHash)
 	}
-	r.Samples = &samples
-	for _, n := range in.Notes {
-		r.Notes = append(r.Notes, n.Text)
-	}
-	return r, nil
+	return found, err
 }
 
 // profileHash names the profile that a delivery is to be read by, so that a
@@ -120,7 +140,7 @@ func readRegistration(files map[string][]byte, known catalog.Known) (reg store.R
 			err = e
 		}
 	}
-	models, e := catalog.ParseModels("models.yaml", orEmpty(files["models.yaml"], "models: []"))
+	models, e := parse(files, "models.yaml", catalog.ParseModels)
 	gather(e)
 	known.AddCatalogue(models)
 	gather(models.Check(known))
@@ -132,13 +152,6 @@ func readRegistration(files map[string][]byte, known catalog.Known) (reg store.R
 	gather(e)
 	gather(units.Check(known))
 	return store.Registration{Models: models.Models, Terms: models.Terms, Sites: sites.Sites, Units: units.Units}, problems, err
-}
-
-func orEmpty(b []byte, empty string) []byte {
-	if b == nil {
-		return []byte(empty)
-	}
-	return b
 }
 
 // parse reads a file that may be absent.

@@ -41,12 +41,16 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 		defer s.Close()
 		return s.serve(ctx, listener, exposure(c.Listen))
 	}
+	if err := refuseDemoFolder(c.Data); err != nil {
+		return err
+	}
 	s, err := embed(ctx, log, c.Data, c.BrokerListen, c.Database)
 	if err != nil {
 		return err
 	}
 	defer s.Close()
 	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return s.watch(ctx) })
 	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, nil) })
 	group.Go(func() error { return s.serve(ctx, listener, exposure(c.Listen)) })
 	return group.Wait()
@@ -93,7 +97,7 @@ func (s *services) serve(ctx context.Context, listener net.Listener, cfg web.Con
 // handler joins the pages with what they show.
 func (s *services) handler(cfg web.Config) (http.Handler, error) {
 	cfg.Ledger = s.db
-	cfg.Intake = &intake{publisher: s.publisher, db: s.db, identity: s.identity}
+	cfg.Intake = s.newIntake()
 	cfg.Registrar = &registrar{db: s.db, log: s.log}
 	cfg.Broker = streamState{s}
 	cfg.Upkeep = &keeper{db: s.db}

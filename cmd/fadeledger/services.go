@@ -35,6 +35,20 @@ type services struct {
 	identity  string
 	log       *slog.Logger
 	closers   []func(context.Context)
+	// databaseEnded is closed when the private database has ended; nil
+	// without one.
+	databaseEnded <-chan struct{}
+}
+
+// watch ends with an error when the private database ends by itself: without it
+// nothing works, and whoever started this process can start it again.
+func (s *services) watch(ctx context.Context) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-s.databaseEnded:
+		return errors.New("the private database has ended by itself; start again, which recovers it, and look for the cause above")
+	}
 }
 
 // closeTimeout bounds an orderly end.
@@ -90,7 +104,7 @@ func embed(ctx context.Context, log *slog.Logger, data, listen, database string)
 				log.Warn("database stopped late", "err", err)
 			}
 		})
-		database = server.URL()
+		database, s.databaseEnded = server.URL(), server.Done()
 	}
 	embedded, err := broker.StartEmbedded(ctx, broker.EmbeddedConfig{
 		DataDir: filepath.Join(data, "broker"), Listen: listen, Logger: quieter(log),

@@ -99,6 +99,9 @@ func (a *API) handleTelemetry(ctx context.Context, in *telemetryInput) (*telemet
 		return nil, err
 	}
 	r, err := a.cfg.Intake.Publish(ctx, env)
+	if errors.Is(err, ErrTooLarge) {
+		return nil, huma.NewError(http.StatusRequestEntityTooLarge, err.Error())
+	}
 	if errors.Is(err, analytics.ErrInvalid) {
 		return nil, huma.Error422UnprocessableEntity(err.Error())
 	}
@@ -195,6 +198,9 @@ func filesOf(in *registerInput) (map[string][]byte, error) {
 		name := part.FileName()
 		if !slices.Contains(registrationFiles, name) {
 			return nil, fmt.Errorf("file %q is none of models.yaml, sites.csv, units.csv", name)
+		}
+		if _, twice := files[name]; twice {
+			return nil, fmt.Errorf("the form holds %s twice; send one after the other, or join them", name)
 		}
 		if files[name], err = io.ReadAll(part); err != nil {
 			return nil, fmt.Errorf("read %s: %w", name, err)

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 
 	"fadeledger/analytics"
 )
@@ -62,8 +63,11 @@ type Receipt struct {
 	Notes []string
 }
 
-// Intake hands a delivery to the broker and returns once it is stored.
-// An error that matches analytics.ErrInvalid is the sender's; any other means
+// ErrTooLarge: a delivery is larger than the broker takes.
+var ErrTooLarge = errors.New("too large")
+
+// Intake hands a delivery to the broker and returns once it is stored. An error
+// that matches ErrTooLarge or analytics.ErrInvalid is the sender's; any other means
 // that nothing is known to be stored, and the delivery may be sent again.
 type Intake interface {
 	Publish(ctx context.Context, delivery Envelope) (Receipt, error)
