@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -26,6 +27,18 @@ type countCmd struct {
 	Units     string   `help:"File that says which unit is of which model and has which terms." type:"existingfile" placeholder:"units.csv"`
 	Profile   string   `help:"File that says how the files differ from the telemetry contract." type:"existingfile" placeholder:"FILE"`
 	JSON      bool     `help:"Print one JSON object a unit and line instead of text."`
+}
+
+// Help tells what an offline count cannot know.
+func (countCmd) Help() string {
+	return "Files may be of any size. The rule of the service that refuses samples from the future asks when a delivery came; files do not tell, so it is not applied here."
+}
+
+// offlineLimits let files be of any size, since nobody else waits for the
+// memory: the limits of a line stay, and packed bytes must not unpack to more
+// than any telemetry does.
+func offlineLimits() decode.Options {
+	return decode.Options{MaxRows: math.MaxInt64, MaxUnpackedBytes: math.MaxInt64, MaxRatio: 1000}
 }
 
 // Run counts the files and prints the ledgers in order of serial.
@@ -114,13 +127,16 @@ func (c countCmd) lookup() (func(analytics.Serial) (*analytics.Model, *analytics
 		if !ok {
 			return nil, nil, fmt.Errorf("unit %s: %s holds no terms %q", serial, c.Models, terms)
 		}
+		if t.Model != m.Name {
+			return nil, nil, fmt.Errorf("unit %s: the terms %q are for the model %q, the unit is of model %q", serial, terms, t.Model, m.Name)
+		}
 		return &m, &t, nil
 	}, nil
 }
 
 // read reads all files; a row that cannot be counted is told on stderr.
 func (c countCmd) read(ctx context.Context) (map[analytics.Serial]*analytics.SampleSet, int, error) {
-	var opt decode.Options
+	opt := offlineLimits()
 	if c.Profile != "" {
 		b, err := os.ReadFile(c.Profile)
 		if err != nil {

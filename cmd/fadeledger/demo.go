@@ -86,6 +86,7 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	}
 	fmt.Fprintf(os.Stderr, "the dashboard is at http://%s after %.1f s; its history is still coming in\n", listener.Addr(), time.Since(began).Seconds())
 	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return s.watch(ctx) })
 	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, d.count) })
 	group.Go(func() error {
 		cfg := exposure(c.Listen)

@@ -28,7 +28,7 @@ type cli struct {
 	Work     workCmd     `cmd:"" help:"Count deliveries from the broker into the database. Run as many as you like."`
 	Register registerCmd `cmd:"" help:"Register models.yaml, sites.csv and units.csv with a running service."`
 	Load     loadCmd     `cmd:"" help:"Send telemetry files to a running service; started again, it sends only what was not counted."`
-	Count    countCmd    `cmd:"" help:"Count telemetry files offline and print each unit's ledger. Needs no service."`
+	Count    countCmd    `cmd:"" help:"Count telemetry files offline and print each unit's ledger. Needs no service; samples from the future are not refused."`
 	Simulate simulateCmd `cmd:"" help:"Write the telemetry of an invented fleet, and the truth about it."`
 	Migrate  migrateCmd  `cmd:"" help:"Bring the database's schema up to date."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
