@@ -151,7 +151,7 @@ func fleetFigures(sum analytics.FleetSummary) []figure {
 		coverage = figure{Label: "Coverage", Value: "unknown", Note: "needs a unit that reports"}
 	}
 	return []figure{
-		{"Units reporting", count(sum.Reporting), "of " + count(sum.Units), "on " + plural(sum.Sites, "site", "sites") + ", in " + plural(sum.Stacks, "stack", "stacks")},
+		{"Units with telemetry", count(sum.Reporting), "of " + count(sum.Units), "on " + plural(sum.Sites, "site", "sites") + ", in " + plural(sum.Stacks, "stack", "stacks")},
 		split("Energy in", flow(sum.Energy.Charge), "charged, all units"),
 		split("Energy out", flow(sum.Energy.Discharge), "discharged, all units"),
 		{"Full cycles", cycles(sum.EFC), "EFC", "equivalent, summed over units"},

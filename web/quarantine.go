@@ -25,6 +25,8 @@ type quarantinePage struct {
 }
 
 type quarantineRow struct {
+	// Counted says that it is a version that counted until it was disputed.
+	Counted                                                         bool
 	ID                                                              int64
 	Place, Delivery, Collector, Field, Reason, Message, Remedy, Raw string
 	Serial, SerialHref, Stored, StoredTime                          string
@@ -36,7 +38,7 @@ func (s *site) handleQuarantine(w http.ResponseWriter, r *http.Request) {
 	var after int64
 	if text := r.URL.Query().Get("after"); text != "" {
 		var err error
-		if after, err = strconv.ParseInt(text, 10, 64); err != nil || after < 0 {
+		if after, err = strconv.ParseInt(text, 10, 64); err != nil {
 			s.writeErrorPage(w, r, http.StatusBadRequest)
 			return
 		}
@@ -51,7 +53,7 @@ func (s *site) handleQuarantine(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, "list quarantined rows", err)
 		return
 	}
-	p := quarantinePage{Reason: reason, CanRelease: s.cfg.Upkeep != nil, Released: releasedWords(r.URL.Query()), Reasons: []spanLink{{"all", quarantineHref("", 0), reason == ""}}}
+	p := quarantinePage{Reason: reason, CanRelease: s.cfg.Upkeep != nil && reason != analytics.ReasonConflictingSample, Released: releasedWords(r.URL.Query()), Reasons: []spanLink{{"all", quarantineHref("", 0), reason == ""}}}
 	for _, q := range sum.Quarantine {
 		p.Reasons = append(p.Reasons, spanLink{q.Reason + " (" + count(q.Rows) + ")", quarantineHref(q.Reason, 0), q.Reason == reason})
 	}
@@ -62,7 +64,7 @@ func (s *site) handleQuarantine(w http.ResponseWriter, r *http.Request) {
 	if len(rows) == deliveriesShown {
 		p.Next = quarantineHref(reason, rows[len(rows)-1].ID)
 	}
-	if after > 0 {
+	if after != 0 {
 		p.First = quarantineHref(reason, 0)
 	}
 	if len(rows) == 0 {
@@ -76,7 +78,7 @@ func quarantineHref(reason string, after int64) string {
 	if reason != "" {
 		v.Set("reason", reason)
 	}
-	if after > 0 {
+	if after != 0 {
 		v.Set("after", strconv.FormatInt(after, 10))
 	}
 	if len(v) == 0 {
@@ -97,6 +99,9 @@ func quarantineRowOf(q analytics.Quarantined, now time.Time) quarantineRow {
 	if q.Line > 0 {
 		row.Place = "line " + count(int64(q.Line))
 	}
+	// A version that counted before another one disputed it is no longer
+	// known by its delivery.
+	row.Counted = q.Reason == analytics.ReasonConflictingSample && q.Collector == ""
 	if q.Serial != "" {
 		row.Serial, row.SerialHref = label(q.Serial), unitHref(q.Serial, "")
 	}

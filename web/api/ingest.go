@@ -54,7 +54,8 @@ type IngestBody struct {
 
 // QuarantinedBody is a row that could not be counted.
 type QuarantinedBody struct {
-	ID        int64     `json:"id"`
+	ID        int64     `json:"id" doc:"negative for a version in dispute, which cannot be released"`
+	Rows      int64     `json:"rows" doc:"rows that the entry stands for"`
 	Collector string    `json:"collector"`
 	Sequence  uint64    `json:"sequence"`
 	Batch     string    `json:"batch,omitempty"`
@@ -90,7 +91,7 @@ type deliveryOutput struct{ Body DeliveryBody }
 
 type quarantineInput struct {
 	Reason string `query:"reason" maxLength:"64" doc:"a reason code; all unless given"`
-	After  int64  `query:"after" minimum:"0" doc:"cursor of the page before"`
+	After  int64  `query:"after" doc:"cursor of the page before"`
 	Limit  int    `query:"limit" minimum:"1" maximum:"500" default:"50"`
 }
 
@@ -190,7 +191,7 @@ func (a *API) handleQuarantine(ctx context.Context, in *quarantineInput) (*quara
 	out.Body.Rows = make([]QuarantinedBody, 0, len(rows))
 	for _, q := range rows {
 		out.Body.Rows = append(out.Body.Rows, QuarantinedBody{
-			ID: q.ID, Collector: q.Collector, Sequence: q.Sequence, Batch: q.Batch, Line: q.Line, Field: q.Field,
+			ID: q.ID, Rows: max(q.Rows, 1), Collector: q.Collector, Sequence: q.Sequence, Batch: q.Batch, Line: q.Line, Field: q.Field,
 			Reason: q.Reason, Message: q.Message, Remedy: q.Remedy, Unit: string(q.Serial), Raw: q.Raw, StoredAt: q.StoredAt.Time(),
 		})
 	}

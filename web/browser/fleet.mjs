@@ -76,7 +76,7 @@ function summaryTests(use) {
     }, async () => {
       const f = await service.fleet();
       return {
-        'Units reporting': `${f.reporting} of ${f.units}`, 'Energy in': energy(f.charge_mwh), 'Energy out': energy(f.discharge_mwh),
+        'Units with telemetry': `${f.reporting} of ${f.units}`, 'Energy in': energy(f.charge_mwh), 'Energy out': energy(f.discharge_mwh),
         'Full cycles': `${cycles(f.efc)} EFC`, Coverage: percent(f.mean_coverage), Samples: count(f.samples),
       };
     }, 'figures');
