@@ -176,6 +176,11 @@ func (db *DB) dropPartitions(ctx context.Context, before analytics.Day) (int, er
 		err := db.inTx(ctx, func(tx pgx.Tx) error {
 			// Nobody may write a run between the look and the drop. The whole
 			// table comes first, as for everybody who reads it.
+			// Behind a reader that takes its time, waiting for the lock would
+			// hold up everybody else: the next run tries again.
+			if _, err := tx.Exec(ctx, `SET LOCAL lock_timeout = '1s'`); err != nil {
+				return err
+			}
 			if _, err := tx.Exec(ctx, `LOCK TABLE ONLY sample_run, `+name+` IN ACCESS EXCLUSIVE MODE`); err != nil {
 				return err
 			}
