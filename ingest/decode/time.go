@@ -183,6 +183,11 @@ func (d *Decoder) datePart(text []byte, c *civil) (rest []byte, reason string) {
 		sep = text[i]
 		i++
 	}
+	if width == [3]int{4, 2, 2} && sep == '-' {
+		// Whatever the order of the source, a date that begins with the year
+		// means one thing.
+		order = profile.YearMonthDay
+	}
 	switch {
 	case width[0] <= 2 && width[1] <= 2 && width[2] <= 2:
 		return nil, ReasonTimeTwoDigitYear

@@ -57,6 +57,7 @@ func TestTimes(t *testing.T) {
 		"local 24:00":                 {"zone: Europe/Helsinki", "2026-01-05 24:00:00", "2026-01-05T22:00:00Z", decode.NoteTime24},
 		"day first":                   {"{zone: Europe/Helsinki, date_order: dmy}", "5.1.2026 10:20:30", "2026-01-05T08:20:30Z", decode.NoteLocalTime},
 		"month first":                 {"date_order: mdy", "01/05/2026 10:20Z", "2026-01-05T10:20:00Z", ""},
+		"year first by any order":     {"date_order: dmy", "2026-01-05T10:20:30Z", "2026-01-05T10:20:30Z", ""},
 		"relative":                    {"{time_is: relative-s, start: 2026-01-05T00:00:00.5Z}", "60.0025", "2026-01-05T00:01:00.503Z", ""},
 		"relative minutes": {"{time_is: relative-s, start: 2026-01-05T00:00:00Z, fields: {time: {scale: 60}}}", "1.5",
 			"2026-01-05T00:01:30Z", ""},
