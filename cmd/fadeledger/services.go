@@ -72,11 +72,15 @@ func (d dependencies) connect(ctx context.Context, log *slog.Logger, name string
 		return nil, errors.New("name the database with --database and the broker with --broker, or run serve --embedded, which brings both")
 	}
 	s := &services{log: log}
-	nc, err := broker.Connect(ctx, d.Broker, "fadeledger "+name, log)
+	nc, err := reachBroker(ctx, log, d.Broker, "fadeledger "+name)
 	if err != nil {
-		return nil, fmt.Errorf("connect to the broker: %w", err)
+		return nil, err
 	}
 	s.onClose(func(context.Context) { nc.Close() })
+	if err := reachDatabase(ctx, log, d.Database); err != nil {
+		s.Close()
+		return nil, err
+	}
 	return s.open(ctx, d.Database, nc, broker.Config{Replicas: d.Replicas}, 1)
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"net"
 	"net/http"
 	"time"
 
@@ -12,17 +13,18 @@ import (
 
 type workCmd struct {
 	dependencies
-	Health string `help:"Address that answers /healthz and /readyz." env:"FADELEDGER_HEALTH" default:"127.0.0.1:8081"`
+	Health string `help:"Address that answers /healthz and /readyz; port 0 takes any that is free." env:"FADELEDGER_HEALTH" default:"127.0.0.1:8081"`
 	Gather int    `help:"Samples that fill a transaction." env:"FADELEDGER_GATHER" default:"40000"`
 }
 
 // Run counts until the context ends.
 func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
-	listener, err := listen(ctx, c.Health, log)
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", c.Health)
 	if err != nil {
-		return err
+		return fmt.Errorf("listen for health: %w; choose another address with --health, such as 127.0.0.1:0 for any free port", err)
 	}
 	defer listener.Close()
+	log.Info("health is answered", "url", "http://"+listener.Addr().String()+"/readyz")
 	s, err := c.connect(ctx, log, "worker")
 	if err != nil {
 		return err
