@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"net/url"
 	"os"
@@ -20,18 +21,19 @@ import (
 )
 
 type simulateCmd struct {
-	Out     string        `help:"Folder for the files: registration, telemetry by collector, and the truth." default:"simulated" type:"path"`
-	Units   int           `help:"Number of units." default:"20"`
-	Days    int           `help:"Longest history in days." default:"60"`
-	Seed    uint64        `help:"The same seed gives the same fleet." default:"1"`
-	Until   string        `help:"Day at whose beginning the history ends, YYYY-MM-DD; today unless given." placeholder:"DAY"`
-	Cadence time.Duration `help:"Time from one sample to the next." default:"5m"`
-	Format  string        `help:"Format of the telemetry: csv or ndjson." enum:"csv,ndjson" default:"csv"`
-	Batch   int           `help:"Samples in one delivery." default:"500"`
-	Fault   []string      `help:"What is wrong with every unit: ${faults}. May be given several times." enum:"heavy-cycling,cold-charging,outage,counter-reset,sign-flip,stuck-sensor,silence" placeholder:"KIND"`
-	Copies  float64       `help:"Share of deliveries that come twice." default:"0"`
-	Late    float64       `help:"Share of deliveries that come up to six hours late." default:"0"`
-	Publish string        `help:"Also send everything to a running service, delivery by delivery." placeholder:"URL"`
+	Out       string        `help:"Folder for the files: registration, telemetry by collector, and the truth." default:"simulated" type:"path"`
+	Units     int           `help:"Number of units." default:"20"`
+	Days      int           `help:"Longest history in days." default:"60"`
+	Seed      uint64        `help:"The same seed gives the same fleet." default:"1"`
+	Until     string        `help:"Day at whose beginning the history ends, YYYY-MM-DD; today unless given." placeholder:"DAY"`
+	Cadence   time.Duration `help:"Time from one sample to the next." default:"5m"`
+	Format    string        `help:"Format of the telemetry: csv or ndjson." enum:"csv,ndjson" default:"csv"`
+	Batch     int           `help:"Samples in one delivery." default:"500"`
+	Fault     []string      `help:"What is wrong with every unit: ${faults}. May be given several times." enum:"heavy-cycling,cold-charging,outage,counter-reset,sign-flip,stuck-sensor,silence" placeholder:"KIND"`
+	Copies    float64       `help:"Share of deliveries that come twice." default:"0"`
+	Late      float64       `help:"Share of deliveries that come up to six hours late." default:"0"`
+	Overwrite bool          `help:"Write into a folder that is not empty; telemetry of an earlier run is removed first."`
+	Publish   string        `help:"Also send everything to a running service, delivery by delivery." placeholder:"URL"`
 }
 
 // faultNames lists what --fault takes.
@@ -54,13 +56,18 @@ func (c simulateCmd) Run(ctx context.Context) error {
 		}
 		end = day.Start()
 	}
+	if c.Publish != "" {
+		if err := (server{c.Publish}).check(); err != nil {
+			return err
+		}
+	}
 	fleet, err := household.NewFleet(c.Seed, c.Units, end, c.Days, analytics.Millis(c.Cadence.Milliseconds()))
 	if err != nil {
 		return fmt.Errorf("invent the fleet: %w", err)
 	}
 	c.inject(fleet)
-	if err := os.MkdirAll(c.Out, 0o755); err != nil {
-		return fmt.Errorf("make folder: %w", err)
+	if err := c.prepare(); err != nil {
+		return err
 	}
 	files := registrationFiles(fleet)
 	for name, b := range files {
@@ -92,6 +99,28 @@ func (c simulateCmd) Run(ctx context.Context) error {
 	}
 	_, err = fmt.Printf("%d units at %d collectors in %s; the truth is in truth.json\n", len(fleet.Homes), len(truth.Feeds), c.Out)
 	return err
+}
+
+// prepare makes the folder. Old telemetry would be taken for this fleet's.
+func (c simulateCmd) prepare() error {
+	entries, err := os.ReadDir(c.Out)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("look into folder: %w", err)
+	}
+	if len(entries) > 0 && !c.Overwrite {
+		return fmt.Errorf("%s is not empty; name another folder with --out, or replace what an earlier run wrote with --overwrite", c.Out)
+	}
+	for _, e := range entries {
+		if old, _ := filepath.Match("telemetry-*", e.Name()); old && e.Type().IsRegular() {
+			if err := os.Remove(filepath.Join(c.Out, e.Name())); err != nil {
+				return fmt.Errorf("remove old telemetry: %w", err)
+			}
+		}
+	}
+	if err := os.MkdirAll(c.Out, 0o755); err != nil {
+		return fmt.Errorf("make folder: %w", err)
+	}
+	return nil
 }
 
 // inject gives every home the faults that were asked for.
@@ -192,6 +221,8 @@ func (c simulateCmd) deliver(ctx context.Context, w io.Writer, d household.Deliv
 	}
 	return server{c.Publish}.call(ctx, http.MethodPost, "/api/v1/telemetry?collector="+url.QueryEscape(d.Collector), map[string]string{
 		"Content-Type": kind, "Fadeledger-Batch": d.Batch,
+		// A repeated attempt is no second delivery; a copy is.
+		"Nats-Msg-Id": messageID("simulate", d.Collector, d.Batch, string(d.Nature), string(body)),
 	}, body, nil)
 }
 
