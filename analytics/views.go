@@ -322,6 +322,17 @@ type RateBin struct {
 	Tally      DeliveryTally
 }
 
+// CollectorNote is something about a collector's deliveries that was accepted
+// and is still worth telling.
+type CollectorNote struct {
+	Collector, Code, Detail string
+	// Text says it in words.
+	Text string
+	// Deliveries counts the deliveries that it was noted of.
+	Deliveries      int64
+	FirstAt, LastAt Instant
+}
+
 // IngestSummary is the state of the way in.
 type IngestSummary struct {
 	AsOf       Instant
@@ -332,6 +343,8 @@ type IngestSummary struct {
 	Collectors []CollectorRow
 	// Rate covers the last hour, oldest first.
 	Rate []RateBin
+	// Notes tell what was accepted and is still worth a look, newest first.
+	Notes []CollectorNote
 	// Recounts is the number of times a unit was counted anew for late data.
 	Recounts int64
 }

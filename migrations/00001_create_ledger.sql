@@ -222,6 +222,19 @@ CREATE TABLE collector (
     last_stored_at bigint NOT NULL DEFAULT 0
 );
 
+-- What was accepted of a collector's deliveries and is still worth telling, such
+-- as a sign that seems to be flipped.
+CREATE TABLE collector_note (
+    collector text NOT NULL,
+    code      text NOT NULL,
+    detail    text NOT NULL,
+    words     text NOT NULL,
+    times     bigint NOT NULL,
+    first_at  bigint NOT NULL,
+    last_at   bigint NOT NULL,
+    PRIMARY KEY (collector, code, detail)
+);
+
 CREATE TABLE profile (
     hash bytea PRIMARY KEY,
     body text NOT NULL
@@ -256,6 +269,7 @@ CREATE INDEX quarantine_serial ON quarantine (serial, quarantine_id) WHERE relea
 -- +goose Down
 DROP TABLE quarantine;
 DROP TABLE profile;
+DROP TABLE collector_note;
 DROP TABLE collector;
 DROP TABLE delivery;
 DROP TABLE stream;

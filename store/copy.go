@@ -47,13 +47,18 @@ func (c *copyRows) bool(v bool) {
 
 func (c *copyRows) bytes(v []byte) { c.length(int32(len(v))); c.b = append(c.b, v...) }
 
-// text writes what a text column can hold: valid UTF-8 without NUL.
 func (c *copyRows) text(v string) {
-	if strings.IndexByte(v, 0) >= 0 || !utf8.ValidString(v) {
-		v = strings.ReplaceAll(strings.ToValidUTF8(v, "\uFFFD"), "\x00", "\uFFFD")
-	}
+	v = plain(v)
 	c.length(int32(len(v)))
 	c.b = append(c.b, v...)
+}
+
+// plain gives what a text column can hold: valid UTF-8 without NUL.
+func plain(v string) string {
+	if strings.IndexByte(v, 0) < 0 && utf8.ValidString(v) {
+		return v
+	}
+	return strings.ReplaceAll(strings.ToValidUTF8(v, "\uFFFD"), "\x00", "\uFFFD")
 }
 
 func (c *copyRows) null() { c.length(-1) }

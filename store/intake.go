@@ -37,6 +37,9 @@ func (db *DB) Ingest(ctx context.Context) (analytics.IngestSummary, error) {
 	if s.Rate, err = db.rate(ctx, s.AsOf); err != nil {
 		return s, err
 	}
+	if s.Notes, err = db.notes(ctx); err != nil {
+		return s, err
+	}
 	if err := db.pool.QueryRow(ctx, `SELECT count(*) FROM recount`).Scan(&s.Recounts); err != nil {
 		return s, fmt.Errorf("count recounts: %w", err)
 	}

@@ -339,6 +339,7 @@ func (t *taking) updateCollectors(ctx context.Context) error {
 				last_stored_at = greatest(c.last_stored_at, EXCLUDED.last_stored_at)`,
 			name, x.deliveries, x.Read, x.Accepted, x.Duplicates, x.Disputed, x.Superseded, x.Quarantined, x.last)
 	}
+	t.queueNotes(b)
 	if b.Len() == 0 {
 		return nil
 	}

@@ -21,9 +21,15 @@ type ingestPage struct {
 	Balance    balance
 	Reasons    []reasonRow
 	Collectors []collectorRow
+	Notes      []noteRow
 	Deliveries []deliveryRow
 	Next       string
 	First      string
+}
+
+// noteRow is something that was accepted and is still worth a look.
+type noteRow struct {
+	Text, Collector, Deliveries, Last, LastTime string
 }
 
 // balance is the tally as an equation.
@@ -86,6 +92,12 @@ func (s *site) ingestPage(r *http.Request, sum analytics.IngestSummary, deliveri
 	p := ingestPage{AsOf: moment(sum.AsOf, nil), AsOfTime: machineTime(sum.AsOf), Rate: rateDrawing(sum), Balance: balanceOf(sum.Tally)}
 	for _, q := range sum.Quarantine {
 		p.Reasons = append(p.Reasons, reasonRow{q.Reason, count(q.Rows), quarantineHref(q.Reason, 0)})
+	}
+	for _, n := range sum.Notes {
+		p.Notes = append(p.Notes, noteRow{
+			Text: visible(n.Text, 400), Collector: label(n.Collector), Deliveries: plural(n.Deliveries, "delivery", "deliveries"),
+			Last: ago(n.LastAt, now), LastTime: machineTime(n.LastAt),
+		})
 	}
 	for _, c := range sum.Collectors {
 		p.Collectors = append(p.Collectors, collectorRow{

@@ -293,7 +293,8 @@ func TestIngestPage(t *testing.T) {
 		Name: "TELEMETRY", Pending: 12, Unacked: 4, Bytes: 1 << 20, LastStoredAt: &stored}}})
 	page := get(t, h, "/ingest", 200).Body.String()
 	contains(t, words(page), "16 deliveries wait to be counted.", "163 092 read rows in deliveries = 162 138 accepted new instants + 895 duplicates",
-		"The two sides are equal", "unknown-unit 212", "90210", "rooftop_gw", "848 ms", "holds 1.0 MiB")
+		"The two sides are equal", "unknown-unit 212", "90210", "rooftop_gw", "848 ms", "holds 1.0 MiB",
+		"Counted, and worth a look", "unit HB5-20417: the state of charge falls while it charges", "c-01 3 deliveries 1 min ago")
 	contains(t, page, `href="/ingest/quarantine?reason=unknown-unit"`, `href="/ingest?before=90186#deliveries"`)
 	contains(t, get(t, h, "/ingest?before=90186", 200).Body.String(), ">90185<", "Newest")
 }

@@ -48,8 +48,20 @@ type IngestBody struct {
 	Balanced   bool                    `json:"balanced" doc:"whether every row read is accounted for"`
 	Quarantine map[string]int64        `json:"quarantine" doc:"open rows by reason"`
 	Collectors []CollectorBody         `json:"collectors"`
+	Notes      []NoteBody              `json:"notes" doc:"what was accepted and is still worth a look, newest first"`
 	Recounts   int64                   `json:"recounts"`
 	Stream     *StreamBody             `json:"stream" doc:"null when the broker cannot be asked"`
+}
+
+// NoteBody is something about a collector's deliveries that was accepted and is
+// still worth telling.
+type NoteBody struct {
+	Collector  string    `json:"collector"`
+	Code       string    `json:"code"`
+	Text       string    `json:"text"`
+	Deliveries int64     `json:"deliveries"`
+	FirstAt    time.Time `json:"first_at"`
+	LastAt     time.Time `json:"last_at"`
 }
 
 // QuarantinedBody is a row that could not be counted.
@@ -118,6 +130,10 @@ func (a *API) handleIngest(ctx context.Context, _ *struct{}) (*ingestOutput, err
 	b := IngestBody{
 		AsOf: s.AsOf.Time(), Deliveries: s.Deliveries, Rows: s.Tally, Balanced: s.Tally.Balanced(), Recounts: s.Recounts,
 		Quarantine: make(map[string]int64, len(s.Quarantine)), Collectors: make([]CollectorBody, 0, len(s.Collectors)),
+	}
+	b.Notes = make([]NoteBody, len(s.Notes))
+	for i, n := range s.Notes {
+		b.Notes[i] = NoteBody{n.Collector, n.Code, n.Text, n.Deliveries, n.FirstAt.Time(), n.LastAt.Time()}
 	}
 	for _, q := range s.Quarantine {
 		b.Quarantine[q.Reason] = q.Rows

@@ -11,6 +11,10 @@ func (l *Ledger) fillIngest() {
 	names := []string{"c-01", "c-02", "c-07", "rooftop_gw"}
 	l.Way = analytics.IngestSummary{AsOf: now, Recounts: 14,
 		Quarantine: []analytics.ReasonCount{{Reason: "unknown-unit", Rows: 212}, {Reason: "conflicting-sample", Rows: 18}, {Reason: "bad-number", Rows: 7}}}
+	l.Way.Notes = []analytics.CollectorNote{{
+		Collector: names[0], Code: "sign-flipped", Detail: "HB5-20417", Deliveries: 3, FirstAt: now - 3_600_000, LastAt: now - 60_000,
+		Text: "unit HB5-20417: the state of charge falls while it charges, as if the sign were flipped; if it is, say so in the profile",
+	}}
 	for k := range 60 {
 		t := tally(int64(4000+noise(k, 1)*3000), k)
 		l.Way.Rate = append(l.Way.Rate, analytics.RateBin{At: now - analytics.Instant(60-k)*60_000, Deliveries: 4, Tally: t})
