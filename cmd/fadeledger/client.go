@@ -31,6 +31,15 @@ func (e *problemError) Error() string {
 	return strings.Join(append([]string{e.title}, e.lines...), "\n  ")
 }
 
+// passes reports whether another attempt may do better.
+func (e *problemError) passes() bool {
+	switch e.status {
+	case http.StatusInternalServerError, http.StatusBadGateway, http.StatusServiceUnavailable, http.StatusGatewayTimeout:
+		return true
+	}
+	return false
+}
+
 // errStopped is the end that the user asked for.
 var errStopped = errors.New("stopped before the service answered; what it had answered before stays")
 
@@ -81,7 +90,7 @@ func (s server) call(ctx context.Context, method, path string, header map[string
 		switch {
 		case ctx.Err() != nil && err != nil:
 			return errStopped
-		case err == nil, errors.As(err, &final{}), errors.As(err, &problem) && problem.status < 500, time.Now().After(deadline):
+		case err == nil, errors.As(err, &final{}), errors.As(err, &problem) && !problem.passes(), time.Now().After(deadline):
 			return err
 		case !told:
 			told = true
@@ -137,7 +146,7 @@ func problemOf(status int, b []byte) error {
 		Errors        []struct{ Message, Location string }
 	}
 	if json.Unmarshal(b, &doc) != nil || doc.Title+doc.Detail == "" {
-		return &problemError{status: status, title: fmt.Sprintf("the service answered %d %s", status, http.StatusText(status))}
+		return &problemError{status: status, title: fmt.Sprintf("the answer is %d %s, and not in this service's form: is it the right address?", status, http.StatusText(status))}
 	}
 	e := &problemError{status: status, title: doc.Detail}
 	if e.title == "" {

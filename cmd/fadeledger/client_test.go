@@ -23,6 +23,7 @@ func TestAddressesThatCannotBeAsked(t *testing.T) {
 func TestAnswersThatEndTheCall(t *testing.T) {
 	for name, answer := range map[string]http.HandlerFunc{
 		"not found":         http.NotFound,
+		"not implemented":   func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNotImplemented) },
 		"another service's": func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte("<html>")) },
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -49,6 +49,9 @@ type counted struct {
 // which it is cut, its number and its own content, and one that is counted
 // already is not sent again.
 func (c loadCmd) Run(ctx context.Context) error {
+	if err := c.check(); err != nil {
+		return err
+	}
 	hash, comma, err := c.setProfile(ctx)
 	if err != nil {
 		return err
