@@ -87,10 +87,16 @@ func (r *Releaser) read(ctx context.Context, h *analytics.Held) (in analytics.In
 
 func (r *Releaser) row(ctx context.Context, e Envelope, h *analytics.Held) (in analytics.Incoming, problem string, err error) {
 	p, err := r.Reader.profile(ctx, e)
+	if errors.Is(err, errProfile) {
+		return in, err.Error(), nil
+	}
 	if err != nil {
 		return in, "", err
 	}
 	row, bad, err := decode.Again(ctx, h.Header, h.Raw, decode.Options{ContentType: h.ContentType, Profile: p})
+	if ctx.Err() != nil {
+		return in, "", ctx.Err()
+	}
 	if err != nil {
 		return in, err.Error(), nil
 	}
