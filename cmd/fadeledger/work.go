@@ -24,12 +24,12 @@ func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
 		return fmt.Errorf("listen for health: %w; choose another address with --health, such as 127.0.0.1:0 for any free port", err)
 	}
 	defer listener.Close()
-	log.Info("health is answered", "url", "http://"+listener.Addr().String()+"/readyz")
 	s, err := c.connect(ctx, log, "worker")
 	if err != nil {
 		return err
 	}
 	defer s.Close()
+	log.Info("health is answered", "url", "http://"+listener.Addr().String()+"/readyz")
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
 	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
