@@ -167,11 +167,11 @@ func TestWorkerWaitsForProfiles(t *testing.T) {
 }
 
 // TestWorkerEndsWhileCountingFails takes as long as a worker counts on after it
-// is told to end.
+// is told to end, for all cases at once.
 func TestWorkerEndsWhileCountingFails(t *testing.T) {
 	t.Parallel()
 	const n = 3
-	for _, c := range []struct {
+	cases := []struct {
 		name string
 		take takeFunc
 	}{
@@ -183,38 +183,43 @@ func TestWorkerEndsWhileCountingFails(t *testing.T) {
 		{"invalid and cannot be set aside", func(context.Context, []analytics.Incoming) ([]analytics.DeliveryTally, error) {
 			return nil, analytics.ErrInvalid
 		}},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			b := start(t, 1)
-			b.publish(t, "c-07", numbered("HB5-1", n)...)
-			entered := make(chan struct{}, 1)
-			stop := b.run(t, ingest.Config{
-				Gather: n * weight(1, csv("HB5-1", 0, 1)), Linger: time.Minute,
-				Ledger: &ledger{take: func(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
-					select {
-					case entered <- struct{}{}:
-					default:
-					}
-					return c.take(ctx, in)
-				}},
-			})
-			receive(t, entered, "the first try")
-			if err := stop(); err != nil { // fails the test after 20 s
-				t.Errorf("the worker ended with %v", err)
-			}
-			b.await(t, "all to be unacknowledged", func(s analytics.StreamState) bool { return s.Unacked == n && s.Pending == 0 })
-			// The next worker has them at once.
-			counted := newBook()
-			b.run(t, ingest.Config{Ledger: &ledger{take: counted.count}})
-			wantInOrder(t, counted.wait(t, n), "c-07", n)
-			b.settled(t)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	benches, stops := make([]*bench, len(cases)), make([]func() error, len(cases))
+	for i, c := range cases {
+		benches[i] = start(t, 1)
+		benches[i].publish(t, "c-07", numbered("HB5-1", n)...)
+		entered := make(chan struct{}, 1)
+		stops[i] = benches[i].runUntil(t, ctx, ingest.Config{
+			Gather: n * weight(1, csv("HB5-1", 0, 1)), Linger: time.Minute,
+			Ledger: &ledger{take: func(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
+				select {
+				case entered <- struct{}{}:
+				default:
+				}
+				return c.take(ctx, in)
+			}},
 		})
+		receive(t, entered, "the first try")
+	}
+	cancel()
+	for i, c := range cases {
+		if err := stops[i](); err != nil { // fails the test after 20 s
+			t.Errorf("%s: the worker ended with %v", c.name, err)
+		}
+		b := benches[i]
+		b.await(t, "all to be unacknowledged", func(s analytics.StreamState) bool { return s.Unacked == n && s.Pending == 0 })
+		// The next worker has them at once.
+		counted := newBook()
+		b.run(t, ingest.Config{Ledger: &ledger{take: counted.count}})
+		wantInOrder(t, counted.wait(t, n), "c-07", n)
+		b.settled(t)
 	}
 }
 
 // TestWorkerCountsWhatItHasReadBeforeItEnds tells a worker to end while its
-// transaction is under way and more deliveries wait.
+// transaction is under way.
 func TestWorkerCountsWhatItHasReadBeforeItEnds(t *testing.T) {
 	t.Parallel()
 	b := start(t, 1)
@@ -224,8 +229,8 @@ func TestWorkerCountsWhatItHasReadBeforeItEnds(t *testing.T) {
 	counted := newBook()
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
-	w, err := ingest.NewWorker(ctx, ingest.Config{
-		Stream: b.stream, Logger: b.logger, Leases: leases{}, Gather: n * weight(1, csv("HB5-1", 0, 1)), Linger: time.Minute,
+	stop := b.runUntil(t, ctx, ingest.Config{
+		Gather: n * weight(1, csv("HB5-1", 0, 1)), Linger: time.Minute,
 		Ledger: &ledger{take: func(ctx context.Context, in []analytics.Incoming) ([]analytics.DeliveryTally, error) {
 			entered <- struct{}{}
 			<-gate
@@ -235,20 +240,10 @@ func TestWorkerCountsWhatItHasReadBeforeItEnds(t *testing.T) {
 			return counted.count(ctx, in)
 		}},
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	done := make(chan error, 1)
-	go func() { done <- w.Run(ctx) }()
 	receive(t, entered, "the transaction")
 	cancel()
-	select {
-	case err := <-done:
-		t.Fatalf("the worker ended with %v while its transaction was under way", err)
-	default:
-	}
 	close(gate)
-	if err := receive(t, done, "the worker to end"); err != nil {
+	if err := stop(); err != nil {
 		t.Errorf("the worker ended with %v", err)
 	}
 	if got := counted.transactions(); !slices.Equal(got, []int{n}) {

@@ -245,6 +245,12 @@ func (b *bench) publish(t *testing.T, collector string, msgs ...broker.Message) 
 // run starts a worker; stop ends it and gives what Run gave.
 func (b *bench) run(t *testing.T, cfg ingest.Config) (stop func() error) {
 	t.Helper()
+	return b.runUntil(t, context.Background(), cfg)
+}
+
+// runUntil starts a worker that is told to end with ctx, or by stop.
+func (b *bench) runUntil(t *testing.T, ctx context.Context, cfg ingest.Config) (stop func() error) {
+	t.Helper()
 	cfg.Stream, cfg.Logger = b.stream, b.logger
 	if cfg.Leases == nil {
 		cfg.Leases = leases{}
@@ -253,7 +259,7 @@ func (b *bench) run(t *testing.T, cfg ingest.Config) (stop func() error) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
+	ctx, cancel := context.WithCancel(ctx)
 	done := make(chan error, 1)
 	go func() { done <- w.Run(ctx) }()
 	stop = sync.OnceValue(func() error {
