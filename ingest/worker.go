@@ -20,7 +20,7 @@ import (
 // Defaults of a worker.
 const (
 	// DefaultGather is the number of samples that fill a transaction.
-	DefaultGather = 40_000
+	DefaultGather = 60_000
 	// DefaultLinger is how long a transaction waits to be filled.
 	DefaultLinger = 250 * time.Millisecond
 	// DefaultHeld bounds the decoded samples in memory, at about 80 bytes
@@ -31,6 +31,10 @@ const (
 	// readers is how many deliveries are read at once: each may unpack to
 	// many times its size.
 	readers = 4
+	// prefetch is how many deliveries of a partition wait in memory to be
+	// read, at half a megabyte at most each. A limit in bytes would be closer
+	// to the point, but the client then stalls until its request expires.
+	prefetch = 64
 )
 
 // Ledger counts deliveries.
@@ -185,7 +189,7 @@ func (w *Worker) read(ctx context.Context, p int) error {
 	if err != nil {
 		return err
 	}
-	messages, err := consumer.Messages(jetstream.PullMaxMessagesWithBytesLimit(256, 8<<20), jetstream.PullExpiry(30*time.Second))
+	messages, err := consumer.Messages(jetstream.PullMaxMessages(prefetch), jetstream.PullExpiry(30*time.Second))
 	if err != nil {
 		return fmt.Errorf("pull from partition %d: %w", p, err)
 	}

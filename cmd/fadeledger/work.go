@@ -14,7 +14,7 @@ import (
 type workCmd struct {
 	dependencies
 	Health string `help:"Address that answers /healthz and /readyz; port 0 takes any that is free." env:"FADELEDGER_HEALTH" default:"127.0.0.1:8081"`
-	Gather int    `help:"Samples that fill a transaction." env:"FADELEDGER_GATHER" default:"40000"`
+	Gather int    `help:"Samples that fill a transaction." env:"FADELEDGER_GATHER" default:"60000"`
 }
 
 // Run counts until the context ends.
