@@ -144,6 +144,7 @@ func TestPiecesReadLikeTheWholeFile(t *testing.T) {
 		"plain":                                rows,
 		"odd quote in a comment before":        "# 5\" rack\n" + rows,
 		"odd quote in a comment between":       header + "\n" + body[:middle] + "# the 19\" rack\n" + body[middle:],
+		"open quote in a comment between":      header + "\n" + body[:middle] + "#,\"\n" + body[middle:],
 		"separator line and blank lines":       "sep=,\n\n" + rows + "\n,,\n",
 		"long preamble":                        strings.Repeat("# a line of \"words\n", 4000) + rows,
 		"carriage returns and byte-order mark": "\ufeff# 5\" rack\r\n" + strings.ReplaceAll(rows, "\n", "\r\n"),
@@ -192,7 +193,7 @@ func TestAnyFileReadsLikeItsPieces(t *testing.T) {
 	const fill = "fill"
 	rapid.Check(t, func(t *rapid.T) {
 		line := rapid.SampledFrom([]string{
-			"HB5-1,2026-01-05T00:00:00Z,5,\n", "HB5-1,2026-01-05T00:00:00Z,6,x\r\n", "# 5\" rack\n", "#\"\n", "\n", ",,\r\n",
+			"HB5-1,2026-01-05T00:00:00Z,5,\n", "HB5-1,2026-01-05T00:00:00Z,6,x\r\n", "# 5\" rack\n", "#\"\n", "#,\"\n", "\n", ",,\r\n",
 			"HB5-1,2026-01-05T00:00:00Z,7,\"a\nb\"\n", "HB5-1,2026-01-05T00:00:00Z,8,\"a\r\n\"\"\r\n\"\r\n", "\"HB5-1\",2026-01-05T00:00:00Z,9,\"\"\n",
 			"HB5-1,\"2026\n", "HB5-1,x\"y\"\n", "\"\n", "a,\"b\"c\n", fill, fill,
 		})

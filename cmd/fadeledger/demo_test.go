@@ -49,7 +49,7 @@ func openFolder(t testing.TB) string {
 // times, starts it again, and compares what it then holds with the fleet that it invents.
 func TestDemoGoesOnAfterAKill(t *testing.T) {
 	data, address := openFolder(t), freeAddress(t)
-	args := []string{"demo", "--data", data, "--listen", address, "--units", "10", "--days", "120", "--seed", "16"}
+	args := []string{"demo", "--data", data, "--listen", address, "--units", "20", "--days", "250", "--seed", "16"}
 	samples := func() (n int64, err error) {
 		resp, err := http.Get("http://" + address + "/api/v1/ingest")
 		if err != nil {
@@ -75,27 +75,25 @@ func TestDemoGoesOnAfterAKill(t *testing.T) {
 		}
 		_ = killed.Wait() // it was killed
 	}
-	second := program(t, args...)
-	var state demoState
+	told, err := os.Create(filepath.Join(t.TempDir(), "told"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer told.Close()
+	second := programTelling(t, told, args...)
 	eventually(t, "the demo to go on to live samples", func() error {
-		b, err := os.ReadFile(filepath.Join(data, demoMark))
-		if err != nil {
-			return err
-		}
-		if err := json.Unmarshal(b, &state); err != nil {
-			return err
-		}
-		fleet, err := household.NewFleet(state.Seed, state.Units, state.End, state.Days, demoCadence)
-		if err != nil {
-			return err
-		}
-		d := &demo{fleet: fleet}
-		n, err := samples()
-		if err == nil && n < d.expected() {
-			err = fmt.Errorf("%d samples of %d", n, d.expected())
+		b, err := os.ReadFile(told.Name())
+		if err == nil && !strings.Contains(string(b), "the history is complete") {
+			err = errors.New("not told yet")
 		}
 		return err
 	})
+	b, err := os.ReadFile(filepath.Join(data, demoMark))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var state demoState
+	decodeJSON(t, b, &state)
 	if err := second.Process.Signal(syscall.SIGTERM); err != nil {
 		t.Fatal(err)
 	}

@@ -30,12 +30,21 @@ func TestMain(m *testing.M) {
 // program starts the program as a process of its own.
 func program(t testing.TB, args ...string) *exec.Cmd {
 	t.Helper()
+	return programTelling(t, nil, args...)
+}
+
+// programTelling starts the program and writes to told what it tells on stderr.
+func programTelling(t testing.TB, told *os.File, args ...string) *exec.Cmd {
+	t.Helper()
 	text, err := json.Marshal(args)
 	if err != nil {
 		t.Fatal(err)
 	}
 	cmd := exec.Command(os.Args[0])
 	cmd.Env = append(os.Environ(), argsEnv+"="+string(text))
+	if told != nil {
+		cmd.Stderr = told
+	}
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
