@@ -175,9 +175,7 @@ func TestEndings(t *testing.T) {
 				return
 			}
 			// What comes later does not change how it ended.
-			for _, s := range []analytics.Sample{at(20*minute, soc(500)), at(2*hour, soc(500))} {
-				samples = append(samples, s)
-			}
+			samples = append(samples, at(20*minute, soc(500)), at(2*hour, soc(500)))
 			if got := endingOfFirst(analytics.Count(m, samples).Excursions); got != tt.want.String() {
 				t.Errorf("for good: got %s, want %v", got, tt.want)
 			}

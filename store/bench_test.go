@@ -298,6 +298,6 @@ func fillPages(b *testing.B, db *store.DB) {
 		flags = CASE WHEN unit_id * 7919 % 100003 > 95000 THEN '{ahead}' WHEN unit_id % 50 = 0 THEN '{cold,silent}' ELSE '{}' END::text[]`)
 	exec(b, db, `VACUUM ANALYZE`)
 	if n := number(b, db, `SELECT count(*) FROM unit_day WHERE unit_id = 11`); n < 729 {
-		b.Fatal(fmt.Sprintf("%d days", n))
+		b.Fatalf("%d days", n)
 	}
 }

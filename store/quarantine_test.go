@@ -55,7 +55,7 @@ func TestUnknownUnitsWaitUntilTheyAreRegistered(t *testing.T) {
 	if byID, err := db.HeldByID(ctx, []int64{h.ID, h.ID + 1000}); err != nil || len(byID) != 1 || byID[0].ID != h.ID {
 		t.Errorf("by id: %+v, %v", byID, err)
 	}
-	if byReason, err := db.HeldByReason(ctx, analytics.ReasonUnknownUnit, 1); err != nil || len(byReason) != 1 || byReason[0].ID != h.ID {
+	if byReason, err := db.HeldByReason(ctx, analytics.ReasonUnknownUnit, 0, 1); err != nil || len(byReason) != 1 || byReason[0].ID != h.ID {
 		t.Errorf("by reason: %+v, %v", byReason, err)
 	}
 	if x := take(t, db, release(h)...)[0]; x.Accepted != 100 {
@@ -117,7 +117,7 @@ func TestFutureSamplesAreHeldAndReleased(t *testing.T) {
 			t.Errorf("row %d is listed as %+v", i, q)
 		}
 	}
-	held, err := db.HeldByReason(context.Background(), analytics.ReasonFuture, 100)
+	held, err := db.HeldByReason(context.Background(), analytics.ReasonFuture, 0, 100)
 	if err != nil || len(held) != 10 || !slices.Equal(held[3].Samples, samples[13:14]) {
 		t.Fatalf("held: %+v, %v", held, err)
 	}

@@ -15,9 +15,10 @@ func (db *DB) HeldByID(ctx context.Context, ids []int64) ([]analytics.Held, erro
 	return db.held(ctx, `quarantine_id = ANY ($1)`, ids)
 }
 
-// HeldByReason gives at most limit rows of a reason, oldest first.
-func (db *DB) HeldByReason(ctx context.Context, reason string, limit int) ([]analytics.Held, error) {
-	return db.held(ctx, `reason = $1 ORDER BY quarantine_id LIMIT $2`, reason, limit)
+// HeldByReason gives at most limit rows of a reason with an id above after,
+// oldest first.
+func (db *DB) HeldByReason(ctx context.Context, reason string, after int64, limit int) ([]analytics.Held, error) {
+	return db.held(ctx, `reason = $1 AND quarantine_id > $2 ORDER BY quarantine_id LIMIT $3`, reason, after, limit)
 }
 
 // HeldRegistered gives at most limit rows that waited for units which are

@@ -19,14 +19,13 @@ type scale struct {
 }
 
 var (
-	energyScales   = []scale{{"_kwh", 0, 1e6, 1}, {"_wh", 0, 1e3, 1}}
-	energyCaps     = []scale{{"_mwh", 0, 1e9, 1}, {"_kwh", 0, 1e6, 1}} // megawatt-hours
-	powerScales    = []scale{{"_kw", 0, 1e6, 1}, {"_w", 0, 1e3, 1}}
-	chargeScales   = []scale{{"_ah", 0, 1e3, 1}}
-	tempScales     = []scale{{"_c", 0, 100, 1}, {"_f", 32, 500, 9}}
-	socScales      = []scale{{"_pct", 0, 10, 1}, {"_frac", 0, 1000, 1}}
-	rateScales     = []scale{{"", 0, 1e6, 1}}
-	fractionScales = []string{"_pct", "_frac"}
+	energyScales = []scale{{"_kwh", 0, 1e6, 1}, {"_wh", 0, 1e3, 1}}
+	energyCaps   = []scale{{"_mwh", 0, 1e9, 1}, {"_kwh", 0, 1e6, 1}} // megawatt-hours
+	powerScales  = []scale{{"_kw", 0, 1e6, 1}, {"_w", 0, 1e3, 1}}
+	chargeScales = []scale{{"_ah", 0, 1e3, 1}}
+	tempScales   = []scale{{"_c", 0, 100, 1}, {"_f", 32, 500, 9}}
+	socScales    = []scale{{"_pct", 0, 10, 1}, {"_frac", 0, 1000, 1}}
+	rateScales   = []scale{{"", 0, 1e6, 1}}
 )
 
 // apply gives the integer for a decimal text, rounded half away from zero; ok

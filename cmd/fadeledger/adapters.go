@@ -176,24 +176,50 @@ type keeper struct {
 	db *store.DB
 }
 
-// releaseAtOnce bounds how many rows one request brings back.
-const releaseAtOnce = 1000
+// Bounds of one release.
+const (
+	// releaseAtOnce is how many rows are read at once.
+	releaseAtOnce = 500
+	// releaseFor is how long a release by reason goes on: rows that still
+	// cannot be counted must not keep it from those behind them.
+	releaseFor = 10 * time.Second
+)
 
-// Release brings rows back by their ids, or the oldest ones of a reason.
+// Release brings rows back by their ids, or those of a reason, oldest first.
 func (k *keeper) Release(ctx context.Context, ids []int64, reason string) (api.Release, error) {
-	var rows []analytics.Held
-	var err error
+	releaser := &ingest.Releaser{Ledger: k.db, Reader: &ingest.Reader{Profiles: k.db}}
+	var sum api.Release
+	add := func(rows []analytics.Held) error {
+		done, err := releaser.Release(ctx, rows)
+		sum.Rows += done.Rows
+		sum.Samples += done.Samples
+		sum.Kept += done.Kept
+		sum.Problems = append(sum.Problems, done.Problems[:min(len(done.Problems), max(0, problemsTold-len(sum.Problems)))]...)
+		return err
+	}
 	if len(ids) > 0 {
-		rows, err = k.db.HeldByID(ctx, ids)
-	} else {
-		rows, err = k.db.HeldByReason(ctx, reason, releaseAtOnce)
+		rows, err := k.db.HeldByID(ctx, ids)
+		if err == nil {
+			err = add(rows)
+		}
+		return sum, err
 	}
-	if err != nil {
-		return api.Release{}, err
+	until := time.Now().Add(releaseFor)
+	for after := int64(0); time.Now().Before(until); {
+		rows, err := k.db.HeldByReason(ctx, reason, after, releaseAtOnce)
+		if err == nil {
+			err = add(rows)
+		}
+		if err != nil || len(rows) == 0 {
+			return sum, err
+		}
+		after = rows[len(rows)-1].ID
 	}
-	done, err := (&ingest.Releaser{Ledger: k.db, Reader: &ingest.Reader{Profiles: k.db}}).Release(ctx, rows)
-	return api.Release{Rows: done.Rows, Samples: done.Samples, Kept: done.Kept, Problems: done.Problems}, err
+	return sum, nil
 }
+
+// problemsTold bounds the problems that a release tells.
+const problemsTold = 50
 
 // SetProfile checks a profile and makes it the collector's.
 func (k *keeper) SetProfile(ctx context.Context, collector string, body []byte) (string, error) {

@@ -20,10 +20,10 @@ import (
 
 type serveCmd struct {
 	dependencies
+	doors
 	Listen       string `help:"Address of the pages and the API." env:"FADELEDGER_LISTEN" default:"127.0.0.1:8080"`
 	Embedded     bool   `help:"Run everything in this process: private database, broker and a worker."`
 	Data         string `help:"Folder that holds everything when embedded." env:"FADELEDGER_DATA" default:"fadeledger-data" type:"path"`
-	BrokerListen string `help:"Address on which the embedded broker takes collectors; none takes them over HTTP only." env:"FADELEDGER_BROKER_LISTEN" placeholder:"ADDR"`
 }
 
 // Run serves until the context ends.
@@ -44,7 +44,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 	if err := refuseDemoFolder(c.Data); err != nil {
 		return err
 	}
-	s, err := embed(ctx, log, c.Data, c.BrokerListen, c.Database)
+	s, err := embed(ctx, log, c.Data, c.doors, c.Database)
 	if err != nil {
 		return err
 	}
@@ -142,7 +142,7 @@ func (s *services) ready(ctx context.Context) error {
 // How often the worker's upkeep runs.
 const (
 	standingEvery  = 2 * time.Second
-	standingMaxAge = analytics.DayLength
+	standingMaxAge = analytics.Hour
 	releaseEvery   = 5 * time.Second
 	sealEvery      = 10 * time.Minute
 	sealSettle     = 90 * time.Minute

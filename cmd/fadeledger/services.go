@@ -84,9 +84,16 @@ func (d dependencies) connect(ctx context.Context, log *slog.Logger, name string
 	return s.open(ctx, d.Database, nc, broker.Config{Replicas: d.Replicas}, 1)
 }
 
+// doors are the addresses on which an embedded broker takes collectors. There
+// are no logins yet.
+type doors struct {
+	BrokerListen string `help:"Address on which the embedded broker takes collectors over NATS; none takes them over HTTP only." env:"FADELEDGER_BROKER_LISTEN" placeholder:"ADDR"`
+	MQTTListen   string `name:"mqtt-listen" help:"Address on which the embedded broker takes collectors over MQTT 3.1.1." env:"FADELEDGER_MQTT_LISTEN" placeholder:"ADDR"`
+}
+
 // embed starts a private database and a broker in the data directory. A given
 // database is used instead of the private one.
-func embed(ctx context.Context, log *slog.Logger, data, listen, database string) (*services, error) {
+func embed(ctx context.Context, log *slog.Logger, data string, doors doors, database string) (*services, error) {
 	s := &services{log: log}
 	data, err := filepath.Abs(data)
 	if err != nil {
@@ -111,7 +118,7 @@ func embed(ctx context.Context, log *slog.Logger, data, listen, database string)
 		database, s.databaseEnded = server.URL(), server.Done()
 	}
 	embedded, err := broker.StartEmbedded(ctx, broker.EmbeddedConfig{
-		DataDir: filepath.Join(data, "broker"), Listen: listen, Logger: quieter(log),
+		DataDir: filepath.Join(data, "broker"), Listen: doors.BrokerListen, MQTT: doors.MQTTListen, Logger: quieter(log),
 	})
 	if err != nil {
 		s.Close()

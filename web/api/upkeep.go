@@ -11,7 +11,7 @@ import (
 type releaseInput struct {
 	Body struct {
 		IDs    []int64 `json:"ids,omitempty" doc:"rows to release"`
-		Reason string  `json:"reason,omitempty" doc:"without ids: release the oldest rows of this reason, at most 1000"`
+		Reason string  `json:"reason,omitempty" doc:"without ids: release the rows of this reason, oldest first, for at most ten seconds"`
 	}
 }
 
