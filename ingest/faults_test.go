@@ -29,10 +29,11 @@ func TestWorkerRepeatsPassingFailures(t *testing.T) {
 		cause    error
 	}{
 		{"one delivery, once", 1, 1, errDown},
-		{"one delivery, often", 4, 1, errDown},
+		{"one delivery, as often as an invalid one is tried", 3, 1, errDown},
+		{"one delivery, more often", 4, 1, errDown},
 		{"many deliveries, once", 1, 6, errDown},
-		{"many deliveries, until they are counted one by one", 5, 6, errDown},
-		{"answer lost after it is too late", 1, 6, context.DeadlineExceeded},
+		{"many deliveries, together and then one by one", 6, 6, errDown},
+		{"the answer came too late", 1, 6, context.DeadlineExceeded},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
