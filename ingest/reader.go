@@ -183,7 +183,7 @@ func hashOf(e Envelope) (out [16]byte) {
 }
 
 // errProfile: a kept profile cannot be read.
-var errProfile = errors.New("profile")
+var errProfile = errors.New("the profile cannot be read")
 
 // shortBatch bounds the name of a batch, which the database indexes. A long one
 // keeps its beginning and a hash that tells it from others.
@@ -214,7 +214,7 @@ func (r *Reader) profile(ctx context.Context, e Envelope) (*profile.Profile, err
 	if err != nil {
 		return nil, err
 	}
-	return r.parse(e.Collector, body, hash)
+	return r.parse(body, hash)
 }
 
 func (r *Reader) currentOf(ctx context.Context, collector string) (*profile.Profile, error) {
@@ -230,7 +230,7 @@ func (r *Reader) currentOf(ctx context.Context, collector string) (*profile.Prof
 	}
 	var p *profile.Profile
 	if len(body) > 0 {
-		if p, err = r.parse(collector, body, hash); err != nil {
+		if p, err = r.parse(body, hash); err != nil {
 			return nil, err
 		}
 	}
@@ -243,10 +243,18 @@ func (r *Reader) currentOf(ctx context.Context, collector string) (*profile.Prof
 	return p, nil
 }
 
-func (r *Reader) parse(collector string, body, hash []byte) (*profile.Profile, error) {
-	p, err := profile.Parse(collector, body)
+// parse gives the profile of a text, the same one for the same hash, so that
+// decoders that were made for it serve on.
+func (r *Reader) parse(body, hash []byte) (*profile.Profile, error) {
+	r.mu.Lock()
+	p := r.parsed[string(hash)]
+	r.mu.Unlock()
+	if p != nil {
+		return p, nil
+	}
+	p, err := profile.Parse(fmt.Sprintf("profile %.4x", hash), body)
 	if err != nil {
-		return nil, fmt.Errorf("%w of collector %s: %w", errProfile, collector, err)
+		return nil, fmt.Errorf("%w: %w", errProfile, err)
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()

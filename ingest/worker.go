@@ -265,6 +265,21 @@ func (w *Worker) envelope(ctx context.Context, msg jetstream.Msg, meta *jetstrea
 			"publish to telemetry.<collector>, with a collector of letters, digits, - and _", e.Body)
 		return in, nil
 	}
+	return w.readSafely(ctx, e)
+}
+
+// readSafely reads a delivery; one that makes a decoder panic is set aside, or
+// it would end every worker that takes it.
+func (w *Worker) readSafely(ctx context.Context, e Envelope) (in analytics.Incoming, err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			w.cfg.Logger.Error("panic while reading a delivery", "sequence", e.Sequence, "panic", p)
+			in = analytics.Incoming{Delivery: e.Delivery, Hash: hashOf(e), ContentType: e.ContentType, ContentEncoding: e.ContentEncoding}
+			in.Batch = shortBatch(in.Batch)
+			whole(&in, ReasonNotCountable, fmt.Sprintf("reading it fails: %v", p), "report this to whoever maintains the service; release the delivery once it is mended", e.Body)
+			err = nil
+		}
+	}()
 	return w.reader.Read(ctx, e)
 }
 
