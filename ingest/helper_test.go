@@ -318,12 +318,3 @@ func kept(text string) (body, hash []byte) {
 	sum := sha256.Sum256([]byte(text))
 	return []byte(text), sum[:]
 }
-
-// names gives the batches of deliveries.
-func names(in []analytics.Incoming) []string {
-	out := make([]string, len(in))
-	for i := range in {
-		out[i] = in[i].Batch
-	}
-	return out
-}

@@ -21,9 +21,9 @@ import (
 type serveCmd struct {
 	dependencies
 	doors
-	Listen       string `help:"Address of the pages and the API." env:"FADELEDGER_LISTEN" default:"127.0.0.1:8080"`
-	Embedded     bool   `help:"Run everything in this process: private database, broker and a worker."`
-	Data         string `help:"Folder that holds everything when embedded." env:"FADELEDGER_DATA" default:"fadeledger-data" type:"path"`
+	Listen   string `help:"Address of the pages and the API." env:"FADELEDGER_LISTEN" default:"127.0.0.1:8080"`
+	Embedded bool   `help:"Run everything in this process: private database, broker and a worker."`
+	Data     string `help:"Folder that holds everything when embedded." env:"FADELEDGER_DATA" default:"fadeledger-data" type:"path"`
 }
 
 // Run serves until the context ends.
