@@ -67,7 +67,7 @@ func (c loadCmd) Run(ctx context.Context) error {
 		}
 		sum.Add(tally)
 	}
-	if !c.NoWait && sum.Read == sum.Quarantined {
+	if !c.NoWait && sum.Accepted+sum.Duplicates+sum.Superseded == 0 {
 		return &exitError{exitNothing, errors.New("no sample was accepted, and none was known already")}
 	}
 	return nil
