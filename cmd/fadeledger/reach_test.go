@@ -5,6 +5,7 @@ import (
 	"context"
 	"log/slog"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -25,6 +26,25 @@ func TestAddressesAreToldWithoutPasswords(t *testing.T) {
 	}
 }
 
+// lockedBuffer takes a log that a connection may still write to in the
+// background.
+type lockedBuffer struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuffer) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *lockedBuffer) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
 // TestUnreachedIsTold waits in vain for broker and database.
 func TestUnreachedIsTold(t *testing.T) {
 	address := freeAddress(t)
@@ -40,7 +60,7 @@ func TestUnreachedIsTold(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			ctx, cancel := context.WithTimeout(t.Context(), 2*tellAfter)
 			defer cancel()
-			var told bytes.Buffer
+			var told lockedBuffer
 			err := reach(ctx, slog.New(slog.NewTextHandler(&told, nil)))
 			if err == nil || !strings.Contains(err.Error(), "stopped while waiting for the "+name+" at ") || !strings.Contains(err.Error(), address) {
 				t.Errorf("got %v", err)
