@@ -147,9 +147,8 @@ const (
 	sealEvery      = 10 * time.Minute
 	sealSettle     = 90 * time.Minute
 	trimEvery      = time.Hour
-	// keepDeliveries is how long the broker keeps what is counted, so that a
-	// database that is restored from a backup of up to this age can be brought
-	// up to date from the stream.
+	// keepDeliveries is how long the broker keeps what is counted, so that it
+	// is still there when a database has to be restored from a backup.
 	keepDeliveries = 7 * analytics.DayLength
 )
 
