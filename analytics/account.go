@@ -23,6 +23,11 @@ func Count(m *Model, samples []Sample) *Account {
 
 // AllDays gives the complete days and the one that is still open.
 func (a *Account) AllDays() []DayCount {
+	return DaysOf(a.Segments())
+}
+
+// Segments gives all days, the one that is still open last.
+func (a *Account) Segments() []Segment {
 	days := slices.Clone(a.Days)
 	if d, ok := a.Counter.Today(); ok {
 		days = append(days, d)
@@ -42,15 +47,15 @@ func LedgerOf(m *Model, t *Terms, c *Counter, excursions []Excursion, events []E
 		Model: m.Name, Samples: c.Samples(),
 		Duplicates: v.Duplicates, Conflicts: v.Conflicts, Superseded: v.Superseded,
 		HalfCycles: c.HalfCycles(),
-		Covered:    c.covered.Seconds(), Checked: c.checked.Seconds(),
+		Covered:    c.Covered().Seconds(), Checked: c.Checked().Seconds(),
 		Events: append([]Event{}, events...), Excursions: append([]Excursion{}, excursions...),
 	}
-	if c.samples > 0 {
-		first, last := c.first.Seconds(), c.last.Time.Seconds()
+	if c.Samples() > 0 {
+		first, last := c.First().Seconds(), c.Last().Time.Seconds()
 		l.First, l.Last = &first, &last
-		l.Elapsed = Millis(c.last.Time - c.first).Seconds()
+		l.Elapsed = Millis(c.Last().Time - c.First()).Seconds()
 	}
-	for b, f := range c.energy {
+	for b, f := range c.Energy() {
 		l.ByBasis[b] = [2]MilliwattHours{f.Charge.Round(), f.Discharge.Round()}
 		l.Charge += l.ByBasis[b][0]
 		l.Discharge += l.ByBasis[b][1]

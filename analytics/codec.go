@@ -4,13 +4,14 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 )
 
-// CounterVersion is the version of a serialised Counter. A state of another
-// version must be made anew from the samples.
-const CounterVersion = 1
+// CounterVersion is the version of a serialised Counter or Segment. A state of
+// another version must be made anew from the samples.
+const CounterVersion = 2
 
 // ErrStateVersion: the serialised state is of another version.
 var ErrStateVersion = errors.New("counter state of another version")
@@ -19,33 +20,11 @@ var ErrStateVersion = errors.New("counter state of another version")
 // Equal states give equal bytes.
 func (c *Counter) AppendBinary(b []byte) ([]byte, error) {
 	w := writer{append(b, CounterVersion)}
-	w.int(c.samples)
-	if c.samples == 0 {
-		return w.b, nil
+	w.bool(c.Samples() > 0)
+	if c.Samples() > 0 {
+		w.totals(&c.past)
+		w.segment(&c.today)
 	}
-	w.int(int64(c.first))
-	w.sample(c.last)
-	w.rainflow(&c.flow)
-	w.bins(&c.closed)
-	for _, f := range c.energy {
-		w.flow(f)
-	}
-	w.int(int64(c.covered))
-	w.int(int64(c.checked))
-	w.int(c.curtailed)
-	for k := range c.open {
-		w.tally(&c.tally[k])
-		w.episode(c.open[k])
-	}
-	w.int(int64(len(c.window)))
-	at, soc := c.last.Time, c.last.SoC
-	for i := len(c.window) - 1; i >= 0; i-- {
-		p := c.window[i]
-		w.int(int64(at - p.at))
-		w.int(int64(soc - p.soc))
-		at, soc = p.at, p.soc
-	}
-	w.day(&c.day)
 	return w.b, nil
 }
 
@@ -59,33 +38,160 @@ func (c *Counter) UnmarshalBinary(b []byte) error {
 		return fmt.Errorf("%w: have %d, want %d", ErrStateVersion, b[0], CounterVersion)
 	}
 	r := reader{b: b[1:]}
-	*c = Counter{samples: r.within(0, math.MaxInt64)}
-	if c.samples > 0 {
-		r.counter(c)
+	*c = Counter{}
+	if r.bool() {
+		r.totals(&c.past)
+		r.segment(&c.today)
 	}
-	if r.err == nil && len(r.b) > 0 {
-		r.err = errors.New("bytes after the end")
-	}
-	if r.err != nil {
-		return fmt.Errorf("counter state: %w", r.err)
+	if err := r.end(); err != nil {
+		return fmt.Errorf("counter state: %w", err)
 	}
 	return nil
 }
 
-func (r *reader) counter(c *Counter) {
-	c.first = Instant(r.int())
-	c.last = r.sample()
-	r.rainflow(&c.flow)
-	r.bins(&c.closed)
-	for i := range c.energy {
-		c.energy[i] = r.flow()
+// AppendBinary appends the serialised day: a version byte, then varints. Equal
+// days give equal bytes.
+func (g *Segment) AppendBinary(b []byte) ([]byte, error) {
+	w := writer{append(b, CounterVersion)}
+	w.segment(g)
+	return w.b, nil
+}
+
+// UnmarshalBinary reads what AppendBinary wrote, as that of a Counter does.
+func (g *Segment) UnmarshalBinary(b []byte) error {
+	if len(b) == 0 || b[0] != CounterVersion {
+		return fmt.Errorf("day: %w", ErrStateVersion)
 	}
-	c.covered = Millis(r.int())
-	c.checked = Millis(r.int())
-	c.curtailed = r.int()
-	for k := range c.open {
-		r.tally(&c.tally[k])
-		c.open[k] = r.episode(ExcursionKind(k))
+	r := reader{b: b[1:]}
+	*g = Segment{}
+	r.segment(g)
+	if err := r.end(); err != nil {
+		return fmt.Errorf("day: %w", err)
+	}
+	return nil
+}
+
+func (w *writer) totals(t *totals) {
+	w.int(t.samples)
+	if t.samples == 0 {
+		return
+	}
+	w.int(int64(t.first))
+	for _, f := range t.energy {
+		w.flow(f)
+	}
+	w.int(int64(t.covered))
+	w.int(int64(t.checked))
+	w.rainflow(&t.flow)
+	w.bins(&t.closed)
+	w.tallies(&t.tally)
+	w.int(t.curtailed)
+}
+
+func (r *reader) totals(t *totals) {
+	if t.samples = r.within(0, math.MaxInt64); t.samples == 0 {
+		return
+	}
+	t.first = Instant(r.int())
+	for i := range t.energy {
+		t.energy[i] = r.flow()
+	}
+	t.covered = Millis(r.int())
+	t.checked = Millis(r.int())
+	r.rainflow(&t.flow)
+	r.bins(&t.closed)
+	r.tallies(&t.tally)
+	t.curtailed = r.int()
+}
+
+// segment writes a day that holds at least one sample.
+func (w *writer) segment(g *Segment) {
+	w.int(int64(g.day))
+	w.int(g.samples)
+	w.int(int64(g.first - g.day.Start()))
+	for _, f := range g.energy {
+		w.flow(f)
+	}
+	w.int(int64(g.covered))
+	w.int(int64(g.checked))
+	w.int(int64(g.link))
+	w.bool(g.linkChecked)
+	w.rainflow(&g.flow)
+	keys := slices.Sorted(maps.Keys(g.closed))
+	w.int(int64(len(keys)))
+	for _, k := range keys {
+		w.int(int64(k))
+		w.int(g.closed[k])
+	}
+	w.tallies(&g.tally)
+	w.int(g.curtailed)
+	w.bool(g.hasSoC)
+	if g.hasSoC {
+		w.int(int64(g.minSoC))
+		w.int(int64(g.maxSoC))
+	}
+	w.temps(g.hasTemp, g.minTemp, g.maxTemp)
+	w.carry(&g.carry, g.day.Start())
+}
+
+func (r *reader) segment(g *Segment) {
+	g.day = Day(r.within(math.MinInt32, math.MaxInt32))
+	g.samples = r.within(1, math.MaxInt64)
+	g.first = g.day.Start() + Instant(r.within(0, int64(DayLength)-1))
+	for i := range g.energy {
+		g.energy[i] = r.flow()
+	}
+	g.covered = Millis(r.int())
+	g.checked = Millis(r.int())
+	g.link = Millis(r.within(0, int64(longestLink)))
+	g.linkChecked = r.bool()
+	r.rainflow(&g.flow)
+	if n := r.count(); n > 0 {
+		g.closed = make(map[int]int64, min(n, Bins))
+		for range n {
+			k := int(r.within(0, Bins-1))
+			g.closed[k] = r.int()
+		}
+	}
+	r.tallies(&g.tally)
+	g.curtailed = r.int()
+	if g.hasSoC = r.bool(); g.hasSoC {
+		g.minSoC, g.maxSoC = SoC(r.within(0, maxSoC)), SoC(r.within(0, maxSoC))
+	}
+	r.temps(&g.hasTemp, &g.minTemp, &g.maxTemp)
+	r.carry(&g.carry, g.day.Start())
+}
+
+// carry writes what a day with a sample leaves to the next one.
+func (w *writer) carry(c *carry, from Instant) {
+	w.sample(c.last, from)
+	w.int(int64(len(c.window)))
+	at, soc := c.last.Time, c.last.SoC
+	for i := len(c.window) - 1; i >= 0; i-- {
+		p := c.window[i]
+		w.int(int64(at - p.at))
+		w.int(int64(soc - p.soc))
+		at, soc = p.at, p.soc
+	}
+	open := 0
+	for k, e := range c.open {
+		if e != nil {
+			open |= 1 << k
+		}
+	}
+	w.int(int64(open))
+	for _, e := range c.open {
+		if e != nil {
+			w.episode(e)
+		}
+	}
+}
+
+func (r *reader) carry(c *carry, from Instant) {
+	c.known = true
+	c.last = r.sample(from)
+	if c.last.Time.Day() != from.Day() {
+		r.err = errors.Join(r.err, errors.New("the last sample is of another day"))
 	}
 	n := r.count()
 	at, soc := c.last.Time, c.last.SoC
@@ -95,7 +201,12 @@ func (r *reader) counter(c *Counter) {
 		c.window = append(c.window, socPoint{at, soc})
 	}
 	slices.Reverse(c.window)
-	c.day, c.dayHasCount = r.day(), true
+	open := r.within(0, 1<<ExcursionKinds-1)
+	for k := range c.open {
+		if open&(1<<k) != 0 {
+			c.open[k] = r.episode(ExcursionKind(k))
+		}
+	}
 }
 
 type writer struct{ b []byte }
@@ -112,8 +223,8 @@ func (w *writer) bool(v bool) {
 
 func (w *writer) flow(f Flow) { w.int(int64(f.Charge)); w.int(int64(f.Discharge)) }
 
-func (w *writer) sample(s Sample) {
-	w.int(int64(s.Time))
+func (w *writer) sample(s Sample, from Instant) {
+	w.int(int64(s.Time - from))
 	w.int(int64(s.Has))
 	for i, v := range s.values() {
 		if s.Has&(1<<i) != 0 {
@@ -174,11 +285,24 @@ func (w *writer) temps(has bool, low, high CentiCelsius) {
 	}
 }
 
+// tallies writes which kinds there are, and those.
+func (w *writer) tallies(list *[ExcursionKinds]Tally) {
+	kinds := 0
+	for k := range list {
+		if list[k].Episodes != 0 {
+			kinds |= 1 << k
+		}
+	}
+	w.int(int64(kinds))
+	for k := range list {
+		if list[k].Episodes != 0 {
+			w.tally(&list[k])
+		}
+	}
+}
+
 func (w *writer) tally(t *Tally) {
 	w.int(t.Episodes)
-	if t.Episodes == 0 {
-		return
-	}
 	w.int(t.Samples)
 	w.int(int64(t.Charge))
 	w.int(int64(t.Discharge))
@@ -190,10 +314,6 @@ func (w *writer) tally(t *Tally) {
 }
 
 func (w *writer) episode(e *episode) {
-	w.bool(e != nil)
-	if e == nil {
-		return
-	}
 	x := &e.seen
 	w.int(int64(x.Start))
 	w.int(int64(x.End - x.Start))
@@ -208,31 +328,8 @@ func (w *writer) episode(e *episode) {
 	w.temps(e.waitHasTemp, e.waitMin, e.waitMax)
 }
 
-func (w *writer) day(d *DayCount) {
-	w.int(int64(d.Day))
-	w.int(d.Samples)
-	w.int(int64(d.Covered))
-	w.int(int64(d.Checked))
-	for _, f := range d.Energy {
-		w.flow(f)
-	}
-	keys := make([]int, 0, len(d.Closed))
-	for k := range d.Closed {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	w.int(int64(len(keys)))
-	for _, k := range keys {
-		w.int(int64(k))
-		w.int(d.Closed[k])
-	}
-	w.bool(d.HasSoC)
-	w.int(int64(d.MinSoC))
-	w.int(int64(d.MaxSoC))
-	w.temps(d.HasTemp, d.MinTemp, d.MaxTemp)
-	w.int(int64(d.First - d.Day.Start()))
-	w.int(int64(d.Last - d.Day.Start()))
-}
+// longestLink bounds the gap across midnight that a model may call covered.
+const longestLink = 400 * DayLength
 
 // maxSoC is the full state of charge: no difference exceeds it.
 const maxSoC = 1000
@@ -289,8 +386,8 @@ func (r *reader) bool() bool { return r.int() != 0 }
 
 func (r *reader) flow() Flow { return Flow{MicrowattHours(r.int()), MicrowattHours(r.int())} }
 
-func (r *reader) sample() Sample {
-	s := Sample{Time: Instant(r.int()), Has: Fields(r.int())}
+func (r *reader) sample(from Instant) Sample {
+	s := Sample{Time: from + Instant(r.int()), Has: Fields(r.int())}
 	var v [8]int64
 	for i := range v {
 		if s.Has&(1<<i) != 0 {
@@ -331,10 +428,17 @@ func (r *reader) temps(has *bool, low, high *CentiCelsius) {
 	}
 }
 
-func (r *reader) tally(t *Tally) {
-	if t.Episodes = r.int(); t.Episodes == 0 {
-		return
+func (r *reader) tallies(list *[ExcursionKinds]Tally) {
+	kinds := r.within(0, 1<<ExcursionKinds-1)
+	for k := range list {
+		if kinds&(1<<k) != 0 {
+			r.tally(&list[k])
+		}
 	}
+}
+
+func (r *reader) tally(t *Tally) {
+	t.Episodes = r.within(1, math.MaxInt64)
 	t.Samples = r.int()
 	t.Charge = MicrowattHours(r.int())
 	t.Discharge = MicrowattHours(r.int())
@@ -346,9 +450,6 @@ func (r *reader) tally(t *Tally) {
 }
 
 func (r *reader) episode(kind ExcursionKind) *episode {
-	if !r.bool() {
-		return nil
-	}
 	e := &episode{seen: Excursion{Kind: kind}}
 	x := &e.seen
 	x.Start = Instant(r.int())
@@ -366,45 +467,10 @@ func (r *reader) episode(kind ExcursionKind) *episode {
 	return e
 }
 
-func (r *reader) day() DayCount {
-	d := DayCount{Day: Day(r.int()), Samples: r.int(), Covered: Millis(r.int()), Checked: Millis(r.int())}
-	for i := range d.Energy {
-		d.Energy[i] = r.flow()
-	}
-	if n := r.count(); n > 0 {
-		d.Closed = make(map[int]int64, n)
-		for range n {
-			k := int(r.within(0, Bins-1))
-			d.Closed[k] = r.int()
-		}
-	}
-	d.HasSoC = r.bool()
-	d.MinSoC, d.MaxSoC = SoC(r.int()), SoC(r.int())
-	r.temps(&d.HasTemp, &d.MinTemp, &d.MaxTemp)
-	d.First = d.Day.Start() + Instant(r.int())
-	d.Last = d.Day.Start() + Instant(r.int())
-	return d
-}
-
-// AppendBinary appends the serialised day: a version byte, then varints.
-func (d *DayCount) AppendBinary(b []byte) ([]byte, error) {
-	w := writer{append(b, CounterVersion)}
-	w.day(d)
-	return w.b, nil
-}
-
-// UnmarshalBinary reads what AppendBinary wrote.
-func (d *DayCount) UnmarshalBinary(b []byte) error {
-	if len(b) == 0 || b[0] != CounterVersion {
-		return fmt.Errorf("day count: %w", ErrStateVersion)
-	}
-	r := reader{b: b[1:]}
-	*d = r.day()
+// end gives the error of reading, or of bytes that are left.
+func (r *reader) end() error {
 	if r.err == nil && len(r.b) > 0 {
 		r.err = errors.New("bytes after the end")
 	}
-	if r.err != nil {
-		return fmt.Errorf("day count: %w", r.err)
-	}
-	return nil
+	return r.err
 }

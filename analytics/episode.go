@@ -19,7 +19,7 @@ type over struct {
 }
 
 // watch checks the sample against every limit and moves the episodes on.
-func (c *Counter) watch(m *Model, before *Sample, p pair, r rate, s *Sample, out *Effects) {
+func (g *Segment) watch(m *Model, before *Sample, p pair, r rate, s *Sample, out *Effects) {
 	var found [3]over
 	n := 0
 	if s.Has&HasTemp != 0 && r.known {
@@ -36,12 +36,12 @@ func (c *Counter) watch(m *Model, before *Sample, p pair, r rate, s *Sample, out
 		found[n] = over{kind: HotRest}
 		n++
 	}
-	c.moveOn(m, before, p, s, r, found[:n], out)
-	c.remember(s)
+	g.moveOn(m, before, p, s, r, found[:n], out)
+	g.remember(s)
 }
 
-func (c *Counter) moveOn(m *Model, before *Sample, p pair, s *Sample, r rate, found []over, out *Effects) {
-	for kind, e := range c.open {
+func (g *Segment) moveOn(m *Model, before *Sample, p pair, s *Sample, r rate, found []over, out *Effects) {
+	for kind, e := range g.carry.open {
 		if e == nil {
 			continue
 		}
@@ -51,19 +51,19 @@ func (c *Counter) moveOn(m *Model, before *Sample, p pair, s *Sample, r rate, fo
 				continue
 			}
 			e.leave(m, s, r)
-			c.finish(ExcursionKind(kind), out)
+			g.finish(ExcursionKind(kind), out)
 			continue
 		}
 		e.leave(m, s, r)
 		if Millis(s.Time-e.seen.End) > episodeJoin {
-			c.finish(ExcursionKind(kind), out)
+			g.finish(ExcursionKind(kind), out)
 			continue
 		}
 		e.wait(s, p.flow)
 	}
 	for _, o := range found {
-		if c.open[o.kind] == nil {
-			c.open[o.kind] = begin(s, o)
+		if g.carry.open[o.kind] == nil {
+			g.carry.open[o.kind] = begin(s, o)
 		}
 	}
 }
@@ -77,12 +77,12 @@ func find(found []over, kind ExcursionKind) *over {
 	return nil
 }
 
-func (c *Counter) finish(kind ExcursionKind, out *Effects) {
-	seen := c.open[kind].seen
-	c.open[kind] = nil
-	c.tally[kind].add(seen)
+func (g *Segment) finish(kind ExcursionKind, out *Effects) {
+	seen := g.carry.open[kind].seen
+	g.carry.open[kind] = nil
+	g.tally[kind].add(seen)
 	if kind == ColdCharge && seen.Ending == EndWithinLimit {
-		c.curtailed++
+		g.curtailed++
 	}
 	out.Excursions = append(out.Excursions, seen)
 }
@@ -184,16 +184,41 @@ func ending(m *Model, x Excursion, s *Sample, r rate) Ending {
 
 // remember keeps the states of charge that later rates are taken against: all
 // younger than ten minutes and the newest one that is older.
-func (c *Counter) remember(s *Sample) {
+func (g *Segment) remember(s *Sample) {
 	if s.Has&HasSoC == 0 {
 		return
 	}
 	old := 0
-	for old+1 < len(c.window) && Millis(s.Time-c.window[old+1].at) >= rateWindow {
+	for old+1 < len(g.carry.window) && Millis(s.Time-g.carry.window[old+1].at) >= rateWindow {
 		old++
 	}
-	c.window = c.window[old:]
-	c.window = append(c.window, socPoint{s.Time, s.SoC})
+	g.carry.window = g.carry.window[old:]
+	g.carry.window = append(g.carry.window, socPoint{s.Time, s.SoC})
+}
+
+// merge adds the sums of later episodes.
+func (t *Tally) merge(o *Tally) {
+	if o.Episodes == 0 {
+		return
+	}
+	if t.Episodes == 0 {
+		*t = *o
+		return
+	}
+	t.Episodes += o.Episodes
+	t.Samples += o.Samples
+	t.Charge += o.Charge
+	t.Discharge += o.Discharge
+	t.Time += o.Time
+	t.Last = o.Last
+	t.Peak = max(t.Peak, o.Peak)
+	if !o.HasTemp {
+		return
+	}
+	if !t.HasTemp {
+		t.HasTemp, t.MinTemp, t.MaxTemp = true, o.MinTemp, o.MaxTemp
+	}
+	t.MinTemp, t.MaxTemp = min(t.MinTemp, o.MinTemp), max(t.MaxTemp, o.MaxTemp)
 }
 
 // add sums one episode into the tally.

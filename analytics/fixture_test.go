@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"fadeledger/analytics"
+	"pgregory.net/rapid"
 )
 
 const (
@@ -84,7 +85,7 @@ func testModel() *analytics.Model {
 }
 
 // encode gives the bytes of a state: equal states give equal bytes.
-func encode(t testing.TB, c *analytics.Counter) []byte {
+func encode(t rapid.TB, c *analytics.Counter) []byte {
 	t.Helper()
 	b, err := c.AppendBinary(nil)
 	if err != nil {

@@ -56,6 +56,26 @@ func turn(stack []SoC, point SoC, closed func(bin int)) []SoC {
 	return stack
 }
 
+// join takes what another flow, of later values, has left open: the result is
+// that of pushing all of its values one by one, without the cycles that closed
+// among them.
+func (r *Rainflow) join(later *Rainflow, closed func(bin int)) {
+	if !later.seen {
+		return
+	}
+	for _, s := range later.stack {
+		r.Push(s, closed)
+	}
+	r.Push(later.last, closed)
+}
+
+// clone copies the flow, with room for more turning points.
+func (r *Rainflow) clone(room int) Rainflow {
+	c := *r
+	c.stack = append(make([]SoC, 0, len(r.stack)+room), r.stack...)
+	return c
+}
+
 // Open adds to h what is not closed: cycles that the newest value closes as it
 // stands (two halves each) and one half cycle for each range of the residue.
 func (r *Rainflow) Open(h *HalfCycles) {

@@ -27,8 +27,8 @@ const (
 //   - fewer than PaceNeedsDays covered days: pace unknown
 //   - warranty not begun at asOf: pace unknown
 func StandingOf(u Unit, m *Model, t *Terms, c *Counter, asOf Instant) Standing {
-	s := Standing{AsOf: asOf, CoveredDays: float64(c.covered) / float64(DayLength)}
-	from := c.first
+	s := Standing{AsOf: asOf, CoveredDays: float64(c.Covered()) / float64(DayLength)}
+	from := c.First()
 	if t != nil {
 		if start, ok := t.WarrantyStart(u); ok {
 			s.WarrantyStart = &start
@@ -41,8 +41,8 @@ func StandingOf(u Unit, m *Model, t *Terms, c *Counter, asOf Instant) Standing {
 		}
 	}
 	elapsed := Millis(asOf - from)
-	if c.samples > 0 && elapsed > 0 {
-		s.Coverage = min(1, float64(c.covered)/float64(elapsed))
+	if c.Samples() > 0 && elapsed > 0 {
+		s.Coverage = min(1, float64(c.Covered())/float64(elapsed))
 	}
 	if t != nil && m != nil {
 		s.Measures = MeasuresOf(m, t, c)
@@ -108,16 +108,16 @@ func flagsOf(s *Standing, m *Model, c *Counter, elapsed Millis) []Flag {
 	if t := c.Tallies()[ColdCharge]; t.Episodes > 0 {
 		flags = append(flags, Flag{FlagCold, "charged below its cold limit", coldSentence(t, c)})
 	}
-	if c.samples > 0 && Millis(s.AsOf-c.last.Time) > SilentAfter {
+	if c.Samples() > 0 && Millis(s.AsOf-c.Last().Time) > SilentAfter {
 		flags = append(flags, Flag{FlagSilent, "silent", fmt.Sprintf(
 			"No telemetry since %s, %.0f days ago; what it did since then is not known.",
-			stamp(c.last.Time), float64(s.AsOf-c.last.Time)/float64(DayLength))})
+			stamp(c.Last().Time), float64(s.AsOf-c.Last().Time)/float64(DayLength))})
 	}
-	if c.samples == 0 && elapsed > SilentAfter && s.WarrantyStart != nil {
+	if c.Samples() == 0 && elapsed > SilentAfter && s.WarrantyStart != nil {
 		flags = append(flags, Flag{FlagSilent, "silent", fmt.Sprintf(
 			"No telemetry at all since its warranty began on %s.", *s.WarrantyStart)})
 	}
-	if c.samples > 0 && elapsed > PaceNeedsDays*DayLength && s.Coverage < ThinBelow {
+	if c.Samples() > 0 && elapsed > PaceNeedsDays*DayLength && s.Coverage < ThinBelow {
 		flags = append(flags, Flag{FlagThin, "too little coverage to tell", thinSentence(s)})
 	}
 	return flags
@@ -168,7 +168,7 @@ func thinSentence(s *Standing) string {
 
 // verdictOf says in one sentence where the unit stands.
 func verdictOf(s *Standing, c *Counter) string {
-	if c.samples == 0 {
+	if c.Samples() == 0 {
 		return "Nothing can be said: no telemetry has been counted for this unit."
 	}
 	var parts []string
