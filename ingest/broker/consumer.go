@@ -2,6 +2,7 @@ package broker
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"strings"
@@ -24,13 +25,48 @@ const MaxUnacked = 8192
 // says so (jetstream.Msg.InProgress).
 const AckWait = 60 * time.Second
 
-func consumerName(p int) string { return fmt.Sprintf("%s%03d", consumerPrefix, p) }
+// consumerName names the consumer of a partition under a reading. Another
+// reading has consumers of other names, so that an acknowledgement which is
+// still on its way from a worker of the one before does not count for a
+// delivery that has the same sequence by now.
+func consumerName(p int, reading string) string {
+	name := fmt.Sprintf("%s%03d", consumerPrefix, p)
+	if reading != "" {
+		name += "-" + reading
+	}
+	return name
+}
+
+// filterOf gives the subjects of a partition.
+func filterOf(p int) string { return fmt.Sprintf("%s%d.*", subjectPrefix, p) }
+
+// newReading makes the id of a reading, short enough to be a part of a name.
+func newReading() string { return strings.ToLower(rand.Text()[:10]) }
+
+// isCurrent reports whether a consumer is one of a reading.
+func isCurrent(name, reading string) bool {
+	rest, ok := strings.CutPrefix(name, consumerPrefix)
+	if !ok {
+		return false
+	}
+	_, of, _ := strings.Cut(rest, "-")
+	return of == reading
+}
+
+// readingOf asks the server for the reading that holds now.
+func readingOf(ctx context.Context, stream jetstream.Stream) (string, error) {
+	info, err := stream.Info(ctx)
+	if err != nil {
+		return "", err
+	}
+	return info.Config.Metadata[readingKey], nil
+}
 
 // consumerConfig spells out every setting with its reason.
-func consumerConfig(p int) jetstream.ConsumerConfig {
+func consumerConfig(p int, reading string) jetstream.ConsumerConfig {
 	return jetstream.ConsumerConfig{
-		Durable:     consumerName(p),
-		Name:        consumerName(p),
+		Durable:     consumerName(p, reading),
+		Name:        consumerName(p, reading),
 		Description: fmt.Sprintf("workers of partition %d", p),
 		// From the first delivery on: a consumer that was lost starts again,
 		// and the database finds only duplicates.
@@ -46,7 +82,7 @@ func consumerConfig(p int) jetstream.ConsumerConfig {
 		// None: the first of a list would replace AckWait.
 		BackOff:       nil,
 		MaxAckPending: MaxUnacked,
-		FilterSubject: fmt.Sprintf("%s%d.*", subjectPrefix, p),
+		FilterSubject: filterOf(p),
 		// A few workers stand by for each partition, with one request each.
 		MaxWaiting: 64,
 		// A pull request is bounded by the worker that makes it.
@@ -69,7 +105,7 @@ func ensureConsumers(ctx context.Context, stream jetstream.Stream) error {
 			return fmt.Errorf("consumer of partition %d: %w", p, err)
 		}
 	}
-	return nil
+	return removeStale(ctx, stream)
 }
 
 // Consumer gives the durable pull consumer of a partition, from 0 to
@@ -88,16 +124,49 @@ func Consumer(ctx context.Context, stream jetstream.Stream, p int) (jetstream.Co
 // ensureConsumer makes a consumer, or brings it to its settings. Where it
 // began to read cannot be changed, and Resume may have moved that.
 func ensureConsumer(ctx context.Context, stream jetstream.Stream, p int) (jetstream.Consumer, error) {
-	config := consumerConfig(p)
-	consumer, err := stream.Consumer(ctx, config.Durable)
-	if err != nil && !errors.Is(err, jetstream.ErrConsumerNotFound) {
+	reading, err := readingOf(ctx, stream)
+	if err != nil {
 		return nil, err
 	}
-	if err == nil {
-		have := consumer.CachedInfo().Config
-		config.DeliverPolicy, config.OptStartSeq = have.DeliverPolicy, have.OptStartSeq
+	want := consumerConfig(p, reading)
+	consumer, err := stream.Consumer(ctx, want.Durable)
+	if errors.Is(err, jetstream.ErrConsumerNotFound) {
+		return makeConsumer(ctx, stream, want)
 	}
-	return stream.CreateOrUpdateConsumer(ctx, config)
+	if err != nil {
+		return nil, err
+	}
+	have := consumer.CachedInfo().Config
+	wrong, mendable := compare(consumerSettings(), have, want)
+	if len(wrong) > 0 {
+		return nil, &SettingsError{Stream: StreamName, Consumer: want.Name, Differences: wrong}
+	}
+	if len(mendable) == 0 {
+		return consumer, nil
+	}
+	want.DeliverPolicy, want.OptStartSeq, want.Metadata = have.DeliverPolicy, have.OptStartSeq, have.Metadata
+	if consumer, err = stream.UpdateConsumer(ctx, want); err != nil {
+		return nil, fmt.Errorf("update: %w", err)
+	}
+	return consumer, asserted(consumer, want)
+}
+
+// makeConsumer makes a consumer and looks at what the server made.
+func makeConsumer(ctx context.Context, stream jetstream.Stream, want jetstream.ConsumerConfig) (jetstream.Consumer, error) {
+	consumer, err := stream.CreateConsumer(ctx, want)
+	if err != nil {
+		return nil, err
+	}
+	return consumer, asserted(consumer, want)
+}
+
+// asserted compares what the server made with what it was asked for.
+func asserted(consumer jetstream.Consumer, want jetstream.ConsumerConfig) error {
+	wrong, mendable := compare(consumerSettings(), consumer.CachedInfo().Config, want)
+	if left := append(wrong, mendable...); len(left) > 0 {
+		return &SettingsError{Stream: StreamName, Consumer: want.Name, Differences: left}
+	}
+	return nil
 }
 
 // CollectorOf gives the collector and the partition of a stored subject; ok is
@@ -138,19 +207,36 @@ func State(ctx context.Context, stream jetstream.Stream) (analytics.StreamState,
 		at := analytics.InstantOf(info.State.LastTime)
 		state.LastStoredAt = &at
 	}
-	list, seen := stream.ListConsumers(ctx), 0
+	consumers, err := currentConsumers(ctx, stream)
+	if err != nil {
+		return analytics.StreamState{}, err
+	}
+	for _, c := range consumers {
+		state.Pending += c.NumPending
+		state.Unacked += uint64(max(c.NumAckPending, 0))
+	}
+	return state, nil
+}
+
+// currentConsumers gives all consumers of the reading that holds now.
+// ErrResuming: one of them is not there.
+func currentConsumers(ctx context.Context, stream jetstream.Stream) ([]*jetstream.ConsumerInfo, error) {
+	reading, err := readingOf(ctx, stream)
+	if err != nil {
+		return nil, fmt.Errorf("state of the stream: %w", err)
+	}
+	var consumers []*jetstream.ConsumerInfo
+	list := stream.ListConsumers(ctx)
 	for c := range list.Info() {
-		if strings.HasPrefix(c.Name, consumerPrefix) {
-			seen++
-			state.Pending += c.NumPending
-			state.Unacked += uint64(max(c.NumAckPending, 0))
+		if isCurrent(c.Name, reading) {
+			consumers = append(consumers, c)
 		}
 	}
 	if err := list.Err(); err != nil {
-		return analytics.StreamState{}, fmt.Errorf("state of the stream's consumers: %w", err)
+		return nil, fmt.Errorf("state of the stream's consumers: %w", err)
 	}
-	if n := Partitions(stream); seen < n {
-		return analytics.StreamState{}, fmt.Errorf("state of the stream's consumers: %w: %d of %d are there", ErrResuming, seen, n)
+	if seen, n := len(consumers), Partitions(stream); seen < n {
+		return nil, fmt.Errorf("state of the stream's consumers: %w: %d of %d are there", ErrResuming, seen, n)
 	}
-	return state, nil
+	return consumers, nil
 }

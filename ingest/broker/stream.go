@@ -23,6 +23,9 @@ const (
 	epochKey = "fadeledger_epoch"
 	// partitionsKey holds the number of partitions.
 	partitionsKey = "fadeledger_partitions"
+	// readingKey holds an id made by Rewind, absent before the first: the
+	// consumers that carry it in their names are those to read from.
+	readingKey = "fadeledger_reading"
 )
 
 // Limits and defaults of the stream.
@@ -139,12 +142,16 @@ func (c Config) maxBytes() int64 {
 	return c.MaxBytes
 }
 
-// EnsureStream gives the stream and its consumers, making what is absent. An
-// existing stream must be set as this package would set it: settings that are
-// safe to change are changed, any other difference gives a *SettingsError that
-// names them all.
+// EnsureStream gives the stream and its consumers, making what is absent. All of
+// them must be set as this package would set them, as the server tells it after
+// they are made: settings that are safe to change are changed, any other
+// difference gives a *SettingsError that names them all. The error wraps
+// ErrServerTooOld where the server is older than MinServerVersion.
 func EnsureStream(ctx context.Context, js jetstream.JetStream, cfg Config) (jetstream.Stream, error) {
 	if err := cfg.validate(); err != nil {
+		return nil, fmt.Errorf("set up the stream: %w", err)
+	}
+	if err := checkServer(js.Conn().ConnectedServerVersion()); err != nil {
 		return nil, fmt.Errorf("set up the stream: %w", err)
 	}
 	stream, err := openOrCreate(ctx, js, cfg)
@@ -192,7 +199,7 @@ func settle(ctx context.Context, js jetstream.JetStream, stream jetstream.Stream
 		// server would take a lower limit and refuse every delivery at once.
 		want.MaxBytes = have.MaxBytes
 	}
-	wrong, mendable := compare(have, want)
+	wrong, mendable := compare(streamSettings(), have, want)
 	if len(wrong) > 0 {
 		return nil, &SettingsError{Stream: StreamName, Differences: wrong}
 	}
@@ -205,6 +212,11 @@ func settle(ctx context.Context, js jetstream.JetStream, stream jetstream.Stream
 	updated, err := js.UpdateStream(ctx, want)
 	if err != nil {
 		return nil, fmt.Errorf("update: %w", err)
+	}
+	// What the server made of it counts, not what it was asked for.
+	wrong, mendable = compare(streamSettings(), updated.CachedInfo().Config, want)
+	if left := append(wrong, mendable...); len(left) > 0 {
+		return nil, &SettingsError{Stream: StreamName, Differences: left}
 	}
 	return updated, nil
 }
