@@ -301,7 +301,9 @@ func (d *Decoder) problem(raw []byte) error {
 	d.rep.Read++
 	d.rep.Problems[d.fault.reason]++
 	raw = bytes.TrimRight(raw, "\r\n")
-	cut := len(raw) > MaxRawBytes
+	// Of as many bytes as are kept at most, the beginning is kept: whoever has
+	// nothing but the bytes can tell so, too.
+	cut := len(raw) >= MaxRawBytes
 	if cut {
 		raw = raw[:MaxRawBytes]
 	}

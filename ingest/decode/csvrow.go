@@ -36,9 +36,14 @@ func (d *Decoder) csvRow(line []byte, size int) error {
 // quotedRow reads a record with quotes, which may run over several lines.
 func (d *Decoder) quotedRow(size int) error {
 	var rec record
+	// A record and its line end are looked for within this, however much is in
+	// memory: the answer must not depend on the sizes in which the bytes come.
+	most := d.opt.MaxLineBytes + len("\r\n")
 	for {
-		rec = splitRecord(d.csv.cells[:0], d.win.rest(), d.csv.comma, d.win.eof)
-		if !rec.more || len(d.win.rest()) > d.opt.MaxLineBytes {
+		rest := d.win.rest()
+		last := d.win.eof && len(rest) <= most
+		rec = splitRecord(d.csv.cells[:0], rest[:min(len(rest), most)], d.csv.comma, last)
+		if !rec.more || len(rest) >= most {
 			break
 		}
 		if err := d.win.more(); err != nil {
@@ -59,7 +64,10 @@ func (d *Decoder) quotedRow(size int) error {
 	d.csv.cells = rec.cells
 	raw := d.win.rest()[:rec.size]
 	first := d.line + 1
-	d.line += max(1, bytes.Count(raw, []byte{'\n'}))
+	d.line += bytes.Count(raw, []byte{'\n'})
+	if raw[len(raw)-1] != '\n' {
+		d.line++
+	}
 	d.ends++
 	if bytes.HasSuffix(raw, []byte("\r\n")) {
 		d.crlf++

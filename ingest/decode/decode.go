@@ -149,8 +149,11 @@ type Decoder struct {
 	date       dateCache
 	// careful turns the fast ways off, to compare them with the careful ones.
 	careful bool
-	csv     csvState
-	json    jsonState
+	// alone says that the bytes are one row as a Problem keeps it: in UTF-8
+	// already, and of a known kind.
+	alone bool
+	csv   csvState
+	json  jsonState
 }
 
 // New gives a Decoder for deliveries that share the options.
@@ -205,17 +208,26 @@ func (d *Decoder) deliver(ctx context.Context, r io.Reader) error {
 
 // Again decodes one row alone, as kept in a Problem: header is its Header,
 // raw its Raw. It gives the row, or the problem that it has with these
-// options.
+// options. A row of which only the beginning was kept has a problem whatever
+// the options are: its last value may be cut.
 func Again(ctx context.Context, header, raw []byte, opt Options) (Row, *Problem, error) {
+	if len(raw) >= MaxRawBytes {
+		return Row{}, &Problem{
+			Line: 1, Reason: ReasonLineTooLong, Message: fmt.Sprintf("only the first %d bytes of the row were kept", MaxRawBytes),
+			Remedy: "send the row again", Raw: raw, RawCut: true, Header: header,
+		}, nil
+	}
 	var one single
 	opt.ContentEncoding = "identity"
 	body := raw
-	if opt.ContentType = "application/x-ndjson"; header != nil {
+	if opt.ContentType = "application/x-ndjson"; len(header) > 0 {
 		opt.ContentType = "text/csv"
 		body = append(append(append(make([]byte, 0, len(header)+len(raw)+2), header...), '\n'), raw...)
 		body = append(body, '\n')
 	}
-	rep, err := Decode(ctx, &sliceReader{body}, opt, &one)
+	d := New(opt)
+	d.alone = true
+	rep, err := d.Decode(ctx, &sliceReader{body}, &one)
 	switch {
 	case err != nil:
 		return Row{}, nil, fmt.Errorf("decode row again: %w", err)

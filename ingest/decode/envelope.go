@@ -18,7 +18,7 @@ const (
 // envelope: it has one of the envelope's keys before any field of a sample.
 func (d *Decoder) isEnvelope() (bool, error) {
 	for {
-		b := d.win.buf[:d.win.end]
+		b := d.win.buf[:min(d.win.end, d.win.pos+d.opt.MaxLineBytes+1)]
 		envelope, known := d.envelopeIn(b, d.win.pos)
 		if known || d.win.eof || len(d.win.rest()) > d.opt.MaxLineBytes {
 			return envelope, nil

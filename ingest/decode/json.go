@@ -189,7 +189,9 @@ func (d *Decoder) jsonElement() error {
 func (d *Decoder) jsonRow(line int) (size int, st state, err error) {
 	for {
 		d.beginRow(line)
-		b := d.win.buf[:d.win.end]
+		// A word ends with the byte behind it, so one more is looked at, and no
+		// more: the answer must not depend on the sizes in which the bytes come.
+		b := d.win.buf[:min(d.win.end, d.win.pos+d.opt.MaxLineBytes+1)]
 		next, st := d.sample(b, d.win.pos)
 		size := next - d.win.pos
 		switch {
@@ -302,6 +304,9 @@ func (d *Decoder) badJSONLine(reason, message string) error {
 	d.beginRow(d.line + 1)
 	d.row.Serial = serial
 	d.fail(reason, "", "%s", message)
+	if err := d.needLine(MaxRawBytes + 1); err != nil {
+		return err
+	}
 	rest := d.win.rest()
 	line, _, _ := bytes.Cut(rest[:min(len(rest), MaxRawBytes+1)], []byte{'\n'})
 	if err := d.problem(line); err != nil {
@@ -309,4 +314,16 @@ func (d *Decoder) badJSONLine(reason, message string) error {
 	}
 	d.line++
 	return d.skipLine()
+}
+
+// needLine reads until the line at the window's position is in memory, or most
+// bytes of it.
+func (d *Decoder) needLine(most int) error {
+	w := &d.win
+	for !w.eof && w.end-w.pos < most && bytes.IndexByte(w.rest(), '\n') < 0 {
+		if err := w.more(); err != nil {
+			return err
+		}
+	}
+	return nil
 }

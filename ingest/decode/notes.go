@@ -96,7 +96,8 @@ type SignFlip struct {
 	Against, Along int64
 }
 
-// note adds to a note of the report.
+// note adds to a note of the report. Details come from the sender and are
+// bounded; without one there are no more notes than codes.
 func (d *Decoder) note(code NoteCode, detail string, count int64) {
 	for i := range d.rep.Notes {
 		if n := &d.rep.Notes[i]; n.Code == code && n.Detail == detail {
@@ -104,7 +105,7 @@ func (d *Decoder) note(code NoteCode, detail string, count int64) {
 			return
 		}
 	}
-	if len(d.rep.Notes) < maxDetails {
+	if detail == "" || len(d.rep.Notes) < maxDetails {
 		d.rep.Notes = append(d.rep.Notes, Note{Code: code, Detail: detail, Count: count})
 	}
 }

@@ -4,13 +4,9 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
-	"errors"
 	"io"
 	"mime"
 	"strings"
-
-	"github.com/klauspost/compress/flate"
-	"github.com/klauspost/compress/zstd"
 
 	"fadeledger/ingest/profile"
 )
@@ -56,6 +52,9 @@ func (d *Decoder) open(ctx context.Context, in *unpacker, r io.Reader, announced
 		d.note(NotePackedDetected, "", 1)
 	}
 	d.win.start(ctx, in)
+	if d.alone {
+		return announced, nil
+	}
 	if err := d.win.need(4); err != nil {
 		return 0, err
 	}
@@ -149,7 +148,14 @@ func (d *Decoder) jsonKind(first byte) kind {
 		return kindJSON
 	}
 	for {
-		rest := bytes.TrimLeft(d.win.rest(), " \t\r\n")
+		// No more than this is looked at, however much is in memory: the answer
+		// must not depend on the sizes in which the bytes come.
+		rest := d.win.rest()
+		most := len(rest) > d.opt.MaxLineBytes
+		if most {
+			rest = rest[:d.opt.MaxLineBytes]
+		}
+		rest = bytes.TrimLeft(rest, " \t\r\n")
 		line, after, found := bytes.Cut(rest, []byte{'\n'})
 		after = bytes.TrimLeft(after, " \t\r\n")
 		switch {
@@ -160,7 +166,7 @@ func (d *Decoder) jsonKind(first byte) kind {
 				return kindLines
 			}
 			return kindJSON
-		case d.win.eof || len(rest) > d.opt.MaxLineBytes:
+		case d.win.eof || most:
 			return kindJSON
 		}
 		if d.win.more() != nil {
@@ -168,22 +174,4 @@ func (d *Decoder) jsonKind(first byte) kind {
 			return kindJSON
 		}
 	}
-}
-
-// isPackedCorrupt reports whether an error tells of damaged packed bytes, not
-// of a source that could not be read.
-func isPackedCorrupt(err error) bool {
-	var corrupt flate.CorruptInputError
-	if errors.As(err, &corrupt) {
-		return true
-	}
-	for _, known := range []error{
-		zstd.ErrReservedBlockType, zstd.ErrCompressedSizeTooBig, zstd.ErrBlockTooSmall, zstd.ErrUnexpectedBlockSize,
-		zstd.ErrFrameSizeExceeded, zstd.ErrFrameSizeMismatch, zstd.ErrUnknownDictionary, zstd.ErrWindowSizeTooSmall,
-	} {
-		if errors.Is(err, known) {
-			return true
-		}
-	}
-	return strings.Contains(err.Error(), "corrupt") || strings.Contains(err.Error(), "invalid")
 }

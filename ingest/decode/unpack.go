@@ -28,8 +28,9 @@ type unpacker struct {
 }
 
 // headed gives the first bytes of the source, which were looked at, again and
-// then the rest. It counts the bytes that come from the source, and gives up
-// on one that gives neither bytes nor an error.
+// then the rest. It counts the bytes that come from the source, gives up on one
+// that gives neither bytes nor an error, and keeps the error of a source that
+// could not be read, which the unpacking may wrap or replace.
 type headed struct {
 	first [4]byte
 	// first[from:to] is to be given again.
@@ -37,6 +38,7 @@ type headed struct {
 	r        io.Reader
 	n        int64
 	empty    int
+	failed   error
 }
 
 func (h *headed) Read(p []byte) (int, error) {
@@ -52,6 +54,9 @@ func (h *headed) Read(p []byte) (int, error) {
 	}
 	if err == nil && h.empty > 100 {
 		err = io.ErrNoProgress
+	}
+	if err != nil && !errors.Is(err, io.EOF) {
+		h.failed = err
 	}
 	return n, err
 }
@@ -154,6 +159,8 @@ func (u *unpacker) Read(p []byte) (int, error) {
 // source itself stays.
 func (u *unpacker) packedFault(err error) error {
 	switch {
+	case u.src.failed != nil:
+		return u.src.failed
 	case u.src.n == 0 && errors.Is(err, io.EOF):
 		return refuse(ReasonEmpty, 0, "no bytes")
 	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
@@ -167,8 +174,6 @@ func (u *unpacker) packedFault(err error) error {
 			return refuse(ReasonPackedTrailing, 0, "other bytes follow the packed ones")
 		}
 		return refuse(ReasonPackedHeader, 0, "the bytes are not packed as announced")
-	case isPackedCorrupt(err):
-		return refuse(ReasonPackedCorrupt, 0, "the packed bytes are damaged: %v", err)
 	}
-	return err
+	return refuse(ReasonPackedCorrupt, 0, "the packed bytes are damaged: %v", err)
 }
