@@ -49,7 +49,14 @@ func (t *totals) add(g *Segment) {
 type Effects struct {
 	Days       []Segment
 	Excursions []Excursion
-	Events     []Event
+	// EndedOn holds for each excursion the day of the sample that ended it.
+	EndedOn []Day
+	Events  []Event
+}
+
+// Reset empties the effects and keeps their room.
+func (e *Effects) Reset() {
+	*e = Effects{Days: e.Days[:0], Excursions: e.Excursions[:0], EndedOn: e.EndedOn[:0], Events: e.Events[:0]}
 }
 
 // Assemble gives the counter of a unit from its days in ascending order. The
@@ -65,6 +72,12 @@ func Assemble(days []Segment) Counter {
 	}
 	c.today = days[last].clone()
 	return c
+}
+
+// Recounted gives the counter with its open day, which stays the last one,
+// counted anew.
+func (c *Counter) Recounted(today Segment) Counter {
+	return Counter{past: c.past, today: today.clone()}
 }
 
 // Samples gives the number of samples counted.

@@ -85,6 +85,7 @@ func (g *Segment) finish(kind ExcursionKind, out *Effects) {
 		g.curtailed++
 	}
 	out.Excursions = append(out.Excursions, seen)
+	out.EndedOn = append(out.EndedOn, g.day)
 }
 
 func begin(s *Sample, o over) *episode {

@@ -1,11 +1,20 @@
 package analytics
 
+import (
+	"cmp"
+	"slices"
+)
+
 // Incoming is one delivery as it was read, ready to be counted.
 type Incoming struct {
 	Delivery
 	// Hash is a hash of the delivery's bytes and headers; with the sequence
 	// it tells a redelivery from another message.
 	Hash [16]byte
+	// Series and Number are the collector's count of its deliveries: 1, 2, 3
+	// and so on within a series; Number is 0 where it does not count them.
+	Series string
+	Number int64
 	// ContentType and ContentEncoding are those of the delivery.
 	ContentType, ContentEncoding string
 	// Header is what a row of the delivery needs to be read alone.
@@ -62,4 +71,42 @@ type Held struct {
 	// Samples are what could be read but not counted; empty for rows that
 	// could not be read.
 	Samples []Sample
+}
+
+// Receipt says which of a collector's numbered deliveries the ledger holds for
+// good. A collector that keeps what has no receipt loses nothing, whatever
+// becomes of the broker.
+type Receipt struct {
+	Collector string `json:"collector"`
+	Series    string `json:"series"`
+	// Through: every number from 1 to this one is committed; 0 for none.
+	Through int64 `json:"through"`
+	// Last is the highest number that is committed.
+	Last int64 `json:"last"`
+	// Holes are the spans of numbers between that are not, from and to.
+	Holes [][2]int64 `json:"holes"`
+}
+
+// Correction replaces what a unit's sources said of a span of time: within it
+// only the correction's samples count. Of several corrections of an instant the
+// one that was made last holds. It stays in force for samples that come later.
+type Correction struct {
+	ID     int64
+	Serial Serial
+	// From and To are the span [From, To).
+	From, To Instant
+	// Samples are what counts within the span, in strictly ascending order of
+	// time; none says that nothing there is to count.
+	Samples []Sample
+	By, Why string
+	At      Instant
+}
+
+// Sample gives the sample that counts at an instant of the span, nil for none.
+func (c *Correction) Sample(at Instant) *Sample {
+	i, ok := slices.BinarySearchFunc(c.Samples, at, func(s Sample, at Instant) int { return cmp.Compare(s.Time, at) })
+	if !ok {
+		return nil
+	}
+	return &c.Samples[i]
 }
