@@ -76,6 +76,16 @@ const (
 	sensorDefaultHigh = 8500
 )
 
+// noTemperature reports the ends of 16 bits, with no, one or two decimal
+// places: a register without a value. No cell has such a temperature.
+func noTemperature(v int64) bool {
+	switch v {
+	case -3_276_800, -327_680, -32_768, 3_276_700, 327_670, 32_767:
+		return true
+	}
+	return false
+}
+
 // setText takes the text of a cell, blanks and all.
 func (d *Decoder) setText(c *column, text []byte, style numberStyle) {
 	if len(text) > d.opt.MaxFieldBytes {
@@ -162,7 +172,7 @@ func (d *Decoder) plausible(c *column, v *int64, text []byte) bool {
 		}
 		return true
 	case profile.Temp, profile.TempMax:
-		if (*v == sensorDefaultLow || *v == sensorDefaultHigh) && (d.prof == nil || !d.prof.KeepSensorDefaults) {
+		if (*v == sensorDefaultLow || *v == sensorDefaultHigh) && (d.prof == nil || !d.prof.KeepSensorDefaults) || noTemperature(*v) {
 			d.rowNotes |= rowSensorDefault
 			return false
 		}
@@ -205,7 +215,7 @@ const (
 
 func (d *Decoder) setUnit(name string, text []byte) {
 	if d.serials.full() {
-		d.rep.SignFlips = d.serials.flips(d.rep.SignFlips)
+		d.takeTrends()
 		d.serials.empty()
 	}
 	i, problem := d.serials.intern(text)

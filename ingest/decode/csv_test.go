@@ -202,7 +202,7 @@ func TestSignFlipIsReportedNotMended(t *testing.T) {
 	t.Parallel()
 	var body bytes.Buffer
 	body.WriteString("unit,time,soc_pct,power_w,current_a\n")
-	for i := range 120 {
+	for i := range 121 {
 		// Unit a charges with positive power, b with negative, c has current only
 		// and turns after a few samples, d rests.
 		at := 1767571200 + 60*i
@@ -212,7 +212,7 @@ func TestSignFlipIsReportedNotMended(t *testing.T) {
 		fmt.Fprintf(&body, "d,%d,%d.%d,0,\n", at, 20+i/10, i%10)
 	}
 	k, rep := read(t, body.String(), decode.Options{})
-	want := []decode.SignFlip{{Serial: "b", Against: 119}, {Serial: "c", Against: 119}}
+	want := []decode.SignFlip{{Serial: "b", Against: 120}, {Serial: "c", Against: 120}}
 	if fmt.Sprint(rep.SignFlips) != fmt.Sprint(want) || rep.Noted(decode.NoteSignFlipped) != 2 {
 		t.Errorf("got %v, want %v", rep.SignFlips, want)
 	}

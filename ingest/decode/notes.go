@@ -37,7 +37,8 @@ const (
 	NoteUTF8Unused NoteCode = "utf8-invalid-unused"
 	// NoteSoCClamped: a state of charge up to 1 % outside 0 to 100 was set to the end.
 	NoteSoCClamped NoteCode = "soc-clamped"
-	// NoteSensorDefault: exactly −40 or 85 °C, a disconnected sensor; taken as absent.
+	// NoteSensorDefault: exactly −40 or 85 °C, a disconnected sensor, or the end
+	// of 16 bits, a register without a value; taken as absent.
 	NoteSensorDefault NoteCode = "sensor-default"
 	// NoteLocalTime: a local time was read in the profile's zone.
 	NoteLocalTime NoteCode = "local-time"
@@ -52,6 +53,19 @@ const (
 	// NoteSignFlipped: state of charge falls while charging, and the other way
 	// round; Detail names the unit. See Report.SignFlips.
 	NoteSignFlipped NoteCode = "sign-flipped"
+	// NoteSoCLooksFraction: the state of charge of a unit moves for a day and is
+	// never above 1 %; Detail names the unit, as in the following.
+	NoteSoCLooksFraction NoteCode = "soc-looks-like-fraction"
+	// NoteTempLooksFahrenheit: the cells of a unit are above 45 °C for a day.
+	NoteTempLooksFahrenheit NoteCode = "temp-looks-like-fahrenheit"
+	// NotePowerDisagrees: power is far from voltage times current.
+	NotePowerDisagrees NoteCode = "power-disagrees"
+	// NoteCountersDisagree: the counters rise by far more or less than the power
+	// gives over the same time.
+	NoteCountersDisagree NoteCode = "counters-disagree"
+	// NoteValueStuck: a state of charge or temperature stays for six hours while
+	// energy flows.
+	NoteValueStuck NoteCode = "value-stuck"
 )
 
 // Note is something that was accepted, with how often.
@@ -130,13 +144,23 @@ func (d *Decoder) closeNotes() {
 	if d.crlf > 0 && d.crlf < d.ends {
 		d.note(NoteMixedLineEnds, "", d.crlf)
 	}
-	d.rep.SignFlips = d.serials.flips(d.rep.SignFlips)
-	if len(d.rep.SignFlips) == 0 {
-		return
-	}
+	d.takeTrends()
 	sort.Slice(d.rep.SignFlips, func(i, j int) bool { return d.rep.SignFlips[i].Serial < d.rep.SignFlips[j].Serial })
 	for _, f := range d.rep.SignFlips {
 		d.note(NoteSignFlipped, string(f.Serial), 1)
+	}
+}
+
+// takeTrends writes what the units of the delivery look like into the report.
+func (d *Decoder) takeTrends() {
+	for i := range d.serials.trends {
+		t := &d.serials.trends[i]
+		if t.flipped() && len(d.rep.SignFlips) < maxDetails {
+			d.rep.SignFlips = append(d.rep.SignFlips, SignFlip{Serial: t.serial, Against: t.against, Along: t.along})
+		}
+		for _, code := range t.looks() {
+			d.note(code, string(t.serial), 1)
+		}
 	}
 }
 
@@ -147,6 +171,8 @@ func (n Note) String() string {
 		return fmt.Sprintf("unit %s: the state of charge falls while it charges, as if the sign were flipped; if it is, say so in the profile", n.Detail)
 	case NoteUnknownColumn:
 		return fmt.Sprintf("column %q is not used", n.Detail)
+	case NoteSoCLooksFraction, NoteTempLooksFahrenheit, NotePowerDisagrees, NoteCountersDisagree, NoteValueStuck:
+		return fmt.Sprintf("unit %s: %s", n.Detail, n.Code.words())
 	}
 	text := n.Code.words()
 	if n.Detail != "" {
@@ -184,7 +210,7 @@ func (c NoteCode) words() string {
 	case NoteSoCClamped:
 		return "a state of charge up to 1 % outside 0 to 100 was set to the end"
 	case NoteSensorDefault:
-		return "exactly −40 or 85 °C, as a disconnected sensor shows, was taken as absent"
+		return "a temperature that a disconnected sensor shows, such as exactly −40 or 85 °C, was taken as absent"
 	case NoteLocalTime:
 		return "a local time was read in the profile's zone"
 	case NoteTimeFraction:
@@ -195,6 +221,16 @@ func (c NoteCode) words() string {
 		return "23:59:60 was read as 23:59:59.999"
 	case NoteNumberAsText:
 		return "a number stands in quotes"
+	case NoteSoCLooksFraction:
+		return "the state of charge is never above 1 %, as if a fraction were written as percent; if it is one, map it to soc_frac in the profile"
+	case NoteTempLooksFahrenheit:
+		return "the cells are above 45 °C all day, as if °F were written as °C; if they are, map them to cell_temp_f in the profile"
+	case NotePowerDisagrees:
+		return "power is far from voltage times current, as if one had another unit; if so, map it in the profile with its unit"
+	case NoteCountersDisagree:
+		return "the lifetime counters and the power are far apart, as if Wh were written as kWh; if so, map them in the profile with their unit"
+	case NoteValueStuck:
+		return "the state of charge or temperature did not change for six hours while energy flowed, as with a stuck sensor"
 	}
 	return string(c)
 }

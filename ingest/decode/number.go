@@ -202,7 +202,7 @@ func newScale(lin profile.Linear) scale {
 // integer gives the number in whole units, rounded half away from zero. It is
 // false when the result does not fit.
 func (s *scale) integer(x decimal) (int64, bool) {
-	if s.plain && (x.long == nil || x.exp+s.places <= 0) {
+	if s.plain && (x.long == nil || x.exp+s.places < 0) {
 		// Rounding half away from zero looks at the first dropped digit only, so
 		// the digits behind maxDigits cannot matter.
 		v, ok := shift(x.mantissa, x.exp+s.places)

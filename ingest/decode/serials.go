@@ -8,49 +8,43 @@ import (
 )
 
 // serials interns the serials of a source, so that a row allocates nothing,
-// and follows each unit's state of charge against the sign of its power.
+// and follows what a delivery shows of each unit.
 type serials struct {
 	prof  *profile.Profile
 	index map[string]int32
-	units []unitTrend
+	units []interned
 	last  int32
-	// delivery counts deliveries from 1; met holds the units that the current
-	// one has a trend of. A table of many units is not gone through for each of
+	// delivery counts deliveries from 1; trends holds what the current one
+	// shows of its units. A table of many units is not gone through for each of
 	// many small deliveries.
 	delivery uint32
-	met      []int32
+	trends   []trend
 }
 
-// unitTrend is what is remembered of a unit within one delivery.
-type unitTrend struct {
+// interned is a serial that was met before.
+type interned struct {
 	serial analytics.Serial
-	time   analytics.Instant
-	soc    analytics.SoC
-	// sign is that of power or current at time.
-	sign int8
-	// delivery is the one that the trend belongs to.
-	delivery       uint32
-	against, along int64
+	// delivery is the one that trend, an index, belongs to; at is the time of
+	// the last sample in it.
+	delivery uint32
+	trend    int32
+	at       analytics.Instant
 }
 
-const (
-	// flipEvidence is the least change of state of charge against the sign, in
-	// 0.1 %, that is worth a note, and flipShare how many times it must outweigh
-	// the change along the sign. Common practice, no source.
-	flipEvidence = 50
-	flipShare    = 4
-	// flipMaxGap bounds the pairs that are evidence.
-	flipMaxGap = analytics.Hour
-)
+// keptTrends is how many trends are worth their memory between deliveries.
+const keptTrends = 1024
 
 // begin forgets the trends of the last delivery and, when the table has grown
 // too large, the serials.
 func (s *serials) begin() {
 	if s.index == nil || len(s.units) > maxSerials/2 || s.delivery == math.MaxUint32 {
-		*s = serials{prof: s.prof, index: make(map[string]int32), units: s.units[:0], met: s.met}
+		*s = serials{prof: s.prof, index: make(map[string]int32), units: s.units[:0], trends: s.trends}
 	}
 	s.delivery++
-	s.met = s.met[:0]
+	if cap(s.trends) > keptTrends {
+		s.trends = nil
+	}
+	s.trends = s.trends[:0]
 }
 
 // lookup gives the index of a serial that was seen before, or -1. Rows mostly
@@ -87,7 +81,7 @@ func (s *serials) intern(text []byte) (int32, profile.SerialFault) {
 
 func (s *serials) add(serial string) int32 {
 	i := int32(len(s.units))
-	s.units = append(s.units, unitTrend{serial: analytics.Serial(serial)})
+	s.units = append(s.units, interned{serial: analytics.Serial(serial)})
 	s.index[serial] = i
 	s.last = i
 	return i
@@ -96,53 +90,22 @@ func (s *serials) add(serial string) int32 {
 // full reports that the table must be emptied before more is added.
 func (s *serials) full() bool { return len(s.units) >= maxSerials }
 
-// empty forgets every serial; flips must be taken before.
+// empty forgets every serial; what the trends show must be taken before.
 func (s *serials) empty() {
 	clear(s.index)
-	s.units, s.met = s.units[:0], s.met[:0]
+	s.units, s.trends = s.units[:0], s.trends[:0]
 	s.last = 0
 }
 
 // follow takes an accepted sample of unit i.
 func (s *serials) follow(i int32, x *analytics.Sample) {
-	if x.Has&analytics.HasSoC == 0 || x.Has&(analytics.HasPower|analytics.HasCurrent) == 0 {
-		return
-	}
-	flow := int64(x.Power)
-	if x.Has&analytics.HasPower == 0 {
-		flow = int64(x.Current)
-	}
-	var sign int8
-	if flow > 0 {
-		sign = 1
-	} else if flow < 0 {
-		sign = -1
-	}
 	u := &s.units[i]
 	if u.delivery != s.delivery {
-		*u = unitTrend{serial: u.serial, time: x.Time, soc: x.SoC, sign: sign, delivery: s.delivery}
-		s.met = append(s.met, i)
+		u.delivery, u.trend = s.delivery, int32(len(s.trends))
+		s.trends = append(s.trends, trend{serial: u.serial})
+	} else if uint64(x.Time-u.at) < uint64(thinGap) {
 		return
 	}
-	gap := analytics.Millis(x.Time - u.time)
-	if sign != 0 && sign == u.sign && gap > 0 && gap <= flipMaxGap {
-		change := int64(x.SoC-u.soc) * int64(sign)
-		if change >= 0 {
-			u.along += change
-		} else {
-			u.against -= change
-		}
-	}
-	u.time, u.soc, u.sign = x.Time, x.SoC, sign
-}
-
-// flips appends the units whose sign looks flipped, up to maxDetails.
-func (s *serials) flips(list []SignFlip) []SignFlip {
-	for _, i := range s.met {
-		u := &s.units[i]
-		if u.against >= flipEvidence && u.against > flipShare*u.along && len(list) < maxDetails {
-			list = append(list, SignFlip{Serial: u.serial, Against: u.against, Along: u.along})
-		}
-	}
-	return list
+	u.at = x.Time
+	s.trends[u.trend].follow(x)
 }
