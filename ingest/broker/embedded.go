@@ -127,6 +127,12 @@ func (e *Embedded) start(ctx context.Context, cfg EmbeddedConfig) error {
 		srv.WaitForShutdown()
 		return errors.New(reason)
 	}
+	if got := srv.JetStreamConfig(); got == nil || got.SyncAlways != opts.SyncAlways {
+		// It would acknowledge what a power loss takes.
+		srv.Shutdown()
+		srv.WaitForShutdown()
+		return fmt.Errorf("the server does not sync as it was told: always is to be %v", opts.SyncAlways)
+	}
 	e.server, e.opts = srv, opts
 	e.logger.Info("broker ready", "dir", cfg.DataDir, "listen", e.ClientURL(), "sync_always", opts.SyncAlways, "max_store", opts.JetStreamMaxStore)
 	return nil
@@ -242,6 +248,13 @@ func (e *Embedded) MQTTAddress() string {
 // DefaultMaxBytes where that is less.
 func (e *Embedded) StreamBytes() int64 {
 	return min(e.opts.JetStreamMaxStore/10*9, DefaultMaxBytes)
+}
+
+// SyncsAlways reports whether the server brings each delivery to the disk
+// before it acknowledges it.
+func (e *Embedded) SyncsAlways() bool {
+	config := e.server.JetStreamConfig()
+	return config != nil && config.SyncAlways
 }
 
 // Shutdown stops the server and lets go of the directory. When ctx ends first
