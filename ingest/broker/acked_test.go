@@ -128,7 +128,7 @@ func TestAcknowledgementOfAnEarlierReadingCountsForNothing(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := b.nc.FlushTimeout(5*time.Second); err != nil {
+	if err := b.nc.FlushTimeout(5 * time.Second); err != nil {
 		t.Fatal(err)
 	}
 	time.Sleep(50 * time.Millisecond)

@@ -9,8 +9,10 @@ import (
 )
 
 // Login lets one collector connect from outside: to publish its own telemetry,
-// to get the answers, and nothing else. It cannot read, neither its own
-// deliveries nor those of others.
+// to ask for its own receipts, to get the answers, and nothing else. It cannot read, neither its own
+// deliveries nor those of others. The one thing that it can put under another's
+// name is the server's text of an acknowledgement, by naming the other's subject
+// for its own answer: a delivery that no decoder can read.
 type Login struct {
 	// Collector is the user name as well.
 	Collector string
@@ -57,7 +59,7 @@ func serverUsers(self *server.User, logins []Login) ([]*server.User, error) {
 			Username: l.Collector,
 			Password: l.PasswordHash,
 			Permissions: &server.Permissions{
-				Publish:   &server.SubjectPermission{Allow: []string{Subject(l.Collector)}},
+				Publish:   &server.SubjectPermission{Allow: []string{Subject(l.Collector), ReceiptSubject(l.Collector)}},
 				Subscribe: &server.SubjectPermission{Allow: []string{InboxPrefix(l.Collector) + ".>"}},
 			},
 		})

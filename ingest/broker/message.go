@@ -4,6 +4,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/nats-io/nats.go"
@@ -41,6 +42,11 @@ const (
 	// HeaderLines holds H:N where the body is cut from a file: it begins with
 	// H header lines and goes on with line N of the file.
 	HeaderLines = "Fadeledger-Lines"
+	// HeaderSeries names a run of numbers of the collector, and HeaderNumber
+	// holds the place of the delivery in it, counted from 1: what a Receipt is
+	// about. Both are there or neither is.
+	HeaderSeries = "Fadeledger-Series"
+	HeaderNumber = "Fadeledger-Number"
 )
 
 const (
@@ -64,7 +70,12 @@ type Message struct {
 	// Batch, Profile and Lines go into the headers of the same names; each
 	// may be empty.
 	Batch, Profile, Lines string
-	Body                  []byte
+	// Series and Number go into the headers of the same names, so that a
+	// receipt can tell the delivery: a name as CheckSeries takes it and a
+	// number from 1 on, or empty and 0 for none.
+	Series string
+	Number int64
+	Body   []byte
 }
 
 // Ack says that a delivery is stored.
@@ -108,8 +119,17 @@ func (m *Message) prepare() error {
 		{HeaderContentType, m.ContentType}, {HeaderContentEncoding, m.ContentEncoding}, {HeaderID, m.ID},
 		{HeaderBatch, m.Batch}, {HeaderProfile, m.Profile}, {HeaderLines, m.Lines},
 	} {
-		if len(h.value) > maxHeader || strings.ContainsFunc(h.value, func(c rune) bool { return c < ' ' || c > '~' }) {
+		if len(h.value) > maxHeader || strings.ContainsFunc(h.value, notPrintable) {
 			return fmt.Errorf("%w: %s is not up to %d bytes of printable ASCII", ErrMessage, h.name, maxHeader)
+		}
+	}
+	switch {
+	case m.Series == "" && m.Number == 0:
+	case m.Number < 1:
+		return fmt.Errorf("%w: the number %d in series %.70q; count from 1", ErrMessage, m.Number, m.Series)
+	default:
+		if err := CheckSeries(m.Series); err != nil {
+			return fmt.Errorf("%w: %w", ErrMessage, err)
 		}
 	}
 	if m.ID == "" {
@@ -131,6 +151,10 @@ func (m *Message) wire(subject string) *nats.Msg {
 		if h.value != "" {
 			out.Header.Set(h.name, h.value)
 		}
+	}
+	if m.Number > 0 {
+		out.Header.Set(HeaderSeries, m.Series)
+		out.Header.Set(HeaderNumber, strconv.FormatInt(m.Number, 10))
 	}
 	return out
 }
