@@ -85,6 +85,22 @@ type Receipt struct {
 	Last int64 `json:"last"`
 	// Holes are the spans of numbers between that are not, from and to.
 	Holes [][2]int64 `json:"holes"`
+	// At is when the newest of them was committed.
+	At Instant `json:"-"`
+}
+
+// Version is a version of a sample that does not count, with where it came
+// from, as far as that is known: of one that counted before a dispute it is
+// not, and Collector is empty.
+type Version struct {
+	Sample
+	// Disputed: another version of the same rank differs. Otherwise a higher
+	// rank or a correction has outdone it.
+	Disputed  bool
+	Collector string
+	Sequence  uint64
+	Line      int32
+	StoredAt  Instant
 }
 
 // Correction replaces what a unit's sources said of a span of time: within it

@@ -144,4 +144,6 @@ type Recount struct {
 	// From is the first instant that was counted again.
 	From   Instant
 	Reason string
+	// Days is how many days were counted again.
+	Days int
 }

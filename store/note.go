@@ -1,46 +1,19 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"fmt"
-	"slices"
 
 	"github.com/jackc/pgx/v5"
 
 	"fadeledger/analytics"
+	"fadeledger/store/book"
 )
 
-// noteKey tells notes of a collector apart.
-type noteKey struct{ collector, code, detail string }
-
-// queueNotes adds the notes of the deliveries to those of their collectors, in
-// a fixed order, since two workers may share a collector.
-func (t *taking) queueNotes(b *pgx.Batch) {
-	sums := map[noteKey]analytics.CollectorNote{}
-	for i := range t.in {
-		d := &t.in[i]
-		if t.known[i] {
-			continue
-		}
-		for _, n := range d.Notes {
-			key := noteKey{plain(d.Collector), plain(n.Code), plain(n.Detail)}
-			sum := sums[key]
-			sum.Text = plain(n.Text)
-			sum.Deliveries++
-			sum.LastAt = max(sum.LastAt, d.StoredAt)
-			sums[key] = sum
-		}
-	}
-	keys := make([]noteKey, 0, len(sums))
-	for key := range sums {
-		keys = append(keys, key)
-	}
-	slices.SortFunc(keys, func(a, b noteKey) int {
-		return cmp.Or(cmp.Compare(a.collector, b.collector), cmp.Compare(a.code, b.code), cmp.Compare(a.detail, b.detail))
-	})
-	for _, key := range keys {
-		sum := sums[key]
+// queueNotes adds notes to those of their collectors.
+func queueNotes(b *pgx.Batch, notes []book.Note) {
+	for i := range notes {
+		n := &notes[i]
 		b.Queue(`
 			INSERT INTO collector_note AS n (collector, code, detail, words, times, first_at, last_at)
 			VALUES ($1, $2, $3, $4, $5, $6, $6)
@@ -48,7 +21,7 @@ func (t *taking) queueNotes(b *pgx.Batch) {
 				words = EXCLUDED.words,
 				times = n.times + EXCLUDED.times,
 				last_at = greatest(n.last_at, EXCLUDED.last_at)`,
-			key.collector, key.code, key.detail, sum.Text, sum.Deliveries, sum.LastAt)
+			plain(n.Collector), plain(n.Code), plain(n.Detail), plain(n.Text), n.Deliveries, n.LastAt)
 	}
 }
 

@@ -77,10 +77,10 @@ func (db *DB) refreshSome(ctx context.Context, units []int32, now analytics.Inst
 	}
 	recounted := false
 	for i := range list {
-		if isStale(list[i].state) {
+		if s := list[i].state; len(s) > 0 && s[0] != analytics.CounterVersion {
 			recounted = true
-			if err := db.recountStale(ctx, list[i].id); err != nil {
-				return 0, fmt.Errorf("unit %s: %w", list[i].unit.Serial, err)
+			if err := db.freshen(ctx, list[i].unit.Serial); err != nil {
+				return 0, err
 			}
 		}
 	}
@@ -119,11 +119,11 @@ type standingColumns struct {
 
 // add computes where a unit stands.
 func (c *standingColumns) add(r *standingRow, now analytics.Instant, models map[string]*analytics.Model, terms map[string]*analytics.Terms) error {
-	var w unitWork
-	if err := w.readState(r.state); err != nil {
+	count, err := counterOf(r.state)
+	if err != nil {
 		return err
 	}
-	counter := &w.counter
+	counter := &count
 	m, t := models[r.unit.Model], terms[r.unit.Terms]
 	s := analytics.StandingOf(r.unit, m, t, counter, now)
 	var first, last *int64

@@ -3,12 +3,14 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
 
 	"fadeledger/analytics"
 	"fadeledger/store/block"
+	"fadeledger/store/book"
 )
 
 const (
@@ -20,42 +22,17 @@ const (
 	hotDays = 2
 )
 
-// keep writes samples that are newer than all kept ones, a run or a block for
-// each UTC day.
-func (t *taking) keep(unit int32, samples []analytics.Sample) {
-	oldest := t.now.Day() - hotDays
-	for len(samples) > 0 {
-		day := samples[0].Time.Day()
-		n := 1
-		for n < len(samples) && samples[n].Time.Day() == day {
-			n++
-		}
-		if n >= blockFrom || day < oldest || day > t.now.Day()+1 {
-			t.block(unit, samples[:n], false)
-		} else {
-			t.run1(unit, samples[:n])
-		}
-		samples = samples[n:]
-	}
-}
-
-func (t *taking) run1(unit int32, samples []analytics.Sample) {
-	c := &t.runs
-	c.row(6)
-	c.int4(int32(int64(samples[0].Time) / int64(analytics.Hour)))
-	t.body(c, unit, samples, nil)
-}
-
 // block writes one block; samples may be empty, then nothing is written.
-func (t *taking) block(unit int32, samples []analytics.Sample, sealed bool) {
+func (d *desk) block(unit int32, samples []analytics.Sample, sealed bool) {
 	if len(samples) == 0 {
 		return
 	}
-	t.blocks.row(6)
-	t.body(&t.blocks, unit, samples, &sealed)
+	r := &d.rows[toBlocks]
+	r.row(6)
+	d.body(r, unit, samples, &sealed)
 }
 
-func (t *taking) body(c *copyRows, unit int32, samples []analytics.Sample, sealed *bool) {
+func (d *desk) body(c *copyRows, unit int32, samples []analytics.Sample, sealed *bool) {
 	c.int4(unit)
 	c.int8(int64(samples[0].Time))
 	c.int8(int64(samples[len(samples)-1].Time))
@@ -66,7 +43,7 @@ func (t *taking) body(c *copyRows, unit int32, samples []analytics.Sample, seale
 	// The length comes first and is known only afterwards.
 	at := len(c.b)
 	c.length(0)
-	c.b = t.packer.Pack(c.b, samples)
+	c.b = d.packer.Pack(c.b, samples)
 	n := len(c.b) - at - 4
 	c.b[at], c.b[at+1], c.b[at+2], c.b[at+3] = byte(n>>24), byte(n>>16), byte(n>>8), byte(n)
 }
@@ -143,14 +120,12 @@ func hourOf(at analytics.Instant) int32 {
 }
 
 // dropDays deletes the samples of unit-days from both tiers.
-func dropDays(ctx context.Context, tx pgx.Tx, days []unitDay) error {
-	units := make([]int32, len(days))
-	numbers := make([]int32, len(days))
-	oldest, newest := days[0].day, days[0].day
-	for i, d := range days {
-		units[i], numbers[i] = d.unit, int32(d.day)
-		oldest, newest = min(oldest, d.day), max(newest, d.day)
+func dropDays(ctx context.Context, tx pgx.Tx, list []book.UnitDay) error {
+	if len(list) == 0 {
+		return nil
 	}
+	units, numbers := columnsOf(list)
+	oldest, newest := slices.Min(numbers), slices.Max(numbers)
 	if _, err := tx.Exec(ctx, `
 		DELETE FROM sample_block b
 		USING unnest($1::int[], $2::int[]) AS d (unit_id, day)
@@ -163,7 +138,7 @@ func dropDays(ctx context.Context, tx pgx.Tx, days []unitDay) error {
 		USING unnest($1::int[], $2::int[]) AS d (unit_id, day)
 		WHERE r.unit_id = d.unit_id
 			AND r.hour >= d.day * 24 AND r.hour < (d.day + 1) * 24
-			AND r.hour >= $3 AND r.hour < $4`, units, numbers, int32(oldest)*24, (int32(newest)+1)*24); err != nil {
+			AND r.hour >= $3 AND r.hour < $4`, units, numbers, oldest*24, (newest+1)*24); err != nil {
 		return fmt.Errorf("drop runs: %w", err)
 	}
 	return nil

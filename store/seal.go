@@ -9,6 +9,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"fadeledger/analytics"
+	"fadeledger/store/book"
 )
 
 // sealUnits is how many units one sealing transaction locks.
@@ -63,21 +64,33 @@ func (db *DB) sealRuns(ctx context.Context, before int32) (int, error) {
 		if err != nil || len(units) == 0 {
 			return err
 		}
-		t := &taking{db: db, tx: tx, now: db.now(), gathered: &gathered{}}
-		if _, err := lockWork(ctx, tx, `u.unit_id = ANY ($1)`, units); err != nil {
+		if err := lockLedgers(ctx, tx, units); err != nil {
 			return err
 		}
-		if err := t.moveRuns(ctx, units, before, &moved); err != nil {
+		d := &desk{}
+		if err := d.moveRuns(ctx, tx, units, before, &moved); err != nil {
 			return err
 		}
-		return t.blocks.send(ctx, tx, "sample_block", "unit_id, t0, t1, samples, sealed, body")
+		return d.sendBlocks(ctx, tx)
 	})
 	return moved, err
 }
 
+// lockLedgers keeps units from being counted meanwhile.
+func lockLedgers(ctx context.Context, tx pgx.Tx, units []int32) error {
+	if _, err := tx.Exec(ctx, `SELECT FROM unit_ledger WHERE unit_id = ANY ($1) ORDER BY unit_id FOR UPDATE`, units); err != nil {
+		return fmt.Errorf("lock units: %w", err)
+	}
+	return nil
+}
+
+func (d *desk) sendBlocks(ctx context.Context, tx pgx.Tx) error {
+	return d.rows[toBlocks].send(ctx, tx, copyTargets[toBlocks].table, copyTargets[toBlocks].columns)
+}
+
 // moveRuns joins the runs of each unit and hour into a block.
-func (t *taking) moveRuns(ctx context.Context, units []int32, before int32, moved *int) error {
-	rows, err := t.tx.Query(ctx, `
+func (d *desk) moveRuns(ctx context.Context, tx pgx.Tx, units []int32, before int32, moved *int) error {
+	rows, err := tx.Query(ctx, `
 		WITH gone AS (
 			DELETE FROM sample_run WHERE hour < $1 AND unit_id = ANY ($2)
 			RETURNING unit_id, hour, t0, body)
@@ -90,7 +103,7 @@ func (t *taking) moveRuns(ctx context.Context, units []int32, before int32, move
 	var samples []analytics.Sample
 	flush := func() {
 		if len(samples) > 0 {
-			t.block(lastUnit, samples, false)
+			d.block(lastUnit, samples, false)
 			samples = samples[:0]
 			*moved++
 		}
@@ -100,7 +113,7 @@ func (t *taking) moveRuns(ctx context.Context, units []int32, before int32, move
 			flush()
 			lastUnit, lastHour = unit, hour
 		}
-		samples, err = t.packer.Unpack(samples, body)
+		samples, err = d.packer.Unpack(samples, body)
 		return err
 	})
 	flush()
@@ -120,11 +133,11 @@ func (db *DB) sealDays(ctx context.Context, before analytics.Day) (int, error) {
 		if err != nil {
 			return err
 		}
-		var days []unitDay
+		var days []book.UnitDay
 		var unit int32
 		var day int64
 		if _, err := pgx.ForEachRow(rows, []any{&unit, &day}, func() error {
-			days = append(days, unitDay{unit, analytics.Day(day)})
+			days = append(days, book.UnitDay{Unit: unit, Day: analytics.Day(day)})
 			return nil
 		}); err != nil || len(days) == 0 {
 			return err
@@ -135,31 +148,31 @@ func (db *DB) sealDays(ctx context.Context, before analytics.Day) (int, error) {
 	return joined, err
 }
 
-func (db *DB) joinDays(ctx context.Context, tx pgx.Tx, days []unitDay) error {
-	t := &taking{db: db, tx: tx, now: db.now(), gathered: &gathered{}}
+func (db *DB) joinDays(ctx context.Context, tx pgx.Tx, days []book.UnitDay) error {
 	units := make([]int32, 0, len(days))
 	for _, d := range days {
-		units = append(units, d.unit)
+		units = append(units, d.Unit)
 	}
 	slices.Sort(units)
-	if _, err := lockWork(ctx, tx, `u.unit_id = ANY ($1)`, slices.Compact(units)); err != nil {
+	if err := lockLedgers(ctx, tx, slices.Compact(units)); err != nil {
 		return err
 	}
+	k := &desk{}
 	for _, d := range days {
 		var samples []analytics.Sample
-		err := eachSample(ctx, tx, d.unit, d.day.Start(), (d.day + 1).Start(), func(s analytics.Sample) error {
+		err := eachSample(ctx, tx, d.Unit, d.Day.Start(), (d.Day + 1).Start(), func(s analytics.Sample) error {
 			samples = append(samples, s)
 			return nil
 		})
 		if err != nil {
 			return err
 		}
-		t.block(d.unit, samples, true)
+		k.block(d.Unit, samples, true)
 	}
 	if err := dropDays(ctx, tx, days); err != nil {
 		return err
 	}
-	return t.blocks.send(ctx, tx, "sample_block", "unit_id, t0, t1, samples, sealed, body")
+	return k.sendBlocks(ctx, tx)
 }
 
 // dropPartitions drops empty partitions of days before the given one.

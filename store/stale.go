@@ -2,45 +2,44 @@ package store
 
 import (
 	"context"
-
-	"github.com/jackc/pgx/v5"
+	"errors"
+	"fmt"
 
 	"fadeledger/analytics"
+	"fadeledger/store/book"
 )
 
-// isStale reports whether a stored state is of another version of the counter.
-func isStale(state []byte) bool {
-	return len(state) > 0 && state[0] != analytics.CounterVersion
-}
-
-// freshen counts a unit anew whose state is of another version.
-func (db *DB) freshen(ctx context.Context, serial analytics.Serial) error {
-	id, err := db.unitID(ctx, serial)
-	if err != nil {
-		return err
+// counterOf reads a stored state. analytics.ErrStateVersion: the unit has to be
+// counted anew (freshen).
+func counterOf(state []byte) (c analytics.Counter, err error) {
+	if len(state) == 0 {
+		return c, nil
 	}
-	return db.recountStale(ctx, id)
+	if err := c.UnmarshalBinary(state); err != nil {
+		return c, fmt.Errorf("read state: %w", err)
+	}
+	return c, nil
 }
 
-// recountStale counts a unit anew from its samples if its state is of another
-// version; otherwise it changes nothing.
-func (db *DB) recountStale(ctx context.Context, unit int32) error {
-	return db.inTx(ctx, func(tx pgx.Tx) error {
-		t := &taking{db: db, tx: tx, now: db.now(), gathered: &gathered{}}
-		work, err := lockWork(ctx, tx, `u.unit_id = $1`, unit)
-		if err != nil {
-			return err
-		}
-		for _, u := range work {
-			if !u.stale {
-				continue
-			}
-			u.changed = true
-			if err := u.merge(ctx, t); err != nil {
-				return err
-			}
-			t.units = append(t.units, u)
-		}
-		return t.write(ctx)
+// freshen counts a unit anew if its state is of another version.
+func (db *DB) freshen(ctx context.Context, serial analytics.Serial) error {
+	err := db.keepBooks(ctx, func(tx book.Tx, room *book.Room, now analytics.Instant) error {
+		return book.Freshen(ctx, tx, room, now, serial)
 	})
+	if err != nil {
+		return fmt.Errorf("count unit %s anew: %w", serial, err)
+	}
+	return nil
+}
+
+// fresh reads something of a unit, after counting it anew where its state is of
+// another version.
+func fresh[T any](ctx context.Context, db *DB, serial analytics.Serial, read func(context.Context) (T, error)) (T, error) {
+	v, err := read(ctx)
+	if errors.Is(err, analytics.ErrStateVersion) {
+		if err = db.freshen(ctx, serial); err == nil {
+			v, err = read(ctx)
+		}
+	}
+	return v, err
 }

@@ -1,10 +1,11 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgtype"
@@ -24,12 +25,7 @@ func orNone(m *analytics.Model) *analytics.Model {
 // Unit gives everything about a unit as of now; ErrNotFound for a serial that
 // is not registered.
 func (db *DB) Unit(ctx context.Context, serial analytics.Serial) (analytics.UnitReport, error) {
-	report, err := db.unit(ctx, serial)
-	if errors.Is(err, analytics.ErrStateVersion) {
-		if err = db.freshen(ctx, serial); err == nil {
-			report, err = db.unit(ctx, serial)
-		}
-	}
+	report, err := fresh(ctx, db, serial, func(ctx context.Context) (analytics.UnitReport, error) { return db.unit(ctx, serial) })
 	if err != nil {
 		return report, fmt.Errorf("load unit %s: %w", serial, mapError(err))
 	}
@@ -77,12 +73,9 @@ func (db *DB) unit(ctx context.Context, serial analytics.Serial) (r analytics.Un
 	if r.Terms, err = definition[analytics.Terms](term); err != nil {
 		return r, err
 	}
-	w := unitWork{serial: serial}
-	if err := w.readState(state); err != nil {
+	counter, err := counterOf(state)
+	if err != nil {
 		return r, err
-	}
-	if w.stale {
-		return r, analytics.ErrStateVersion
 	}
 	excursions, err := loadExcursions(ctx, tx, id)
 	if err != nil {
@@ -92,10 +85,10 @@ func (db *DB) unit(ctx context.Context, serial analytics.Serial) (r analytics.Un
 	if err != nil {
 		return r, err
 	}
-	r.Ledger = analytics.LedgerOf(r.Model, r.Terms, &w.counter, excursions, events, v)
+	r.Ledger = analytics.LedgerOf(r.Model, r.Terms, &counter, excursions, events, v)
 	r.Ledger.Unit = u.Serial
-	r.Standing = analytics.StandingOf(r.Unit, r.Model, r.Terms, &w.counter, db.now())
-	r.Tallies = w.counter.Tallies()
+	r.Standing = analytics.StandingOf(r.Unit, r.Model, r.Terms, &counter, db.now())
+	r.Tallies = counter.Tallies()
 	r.Recounts, err = loadRecounts(ctx, tx, id)
 	return r, err
 }
@@ -146,13 +139,13 @@ func loadEvents(ctx context.Context, q querier, unit int32) ([]analytics.Event, 
 
 func loadRecounts(ctx context.Context, q querier, unit int32) ([]analytics.Recount, error) {
 	rows, err := q.Query(ctx, `
-		SELECT at, from_at, reason FROM recount WHERE unit_id = $1 ORDER BY recount_id DESC LIMIT 20`, unit)
+		SELECT at, from_at, reason, days FROM recount WHERE unit_id = $1 ORDER BY recount_id DESC LIMIT 20`, unit)
 	if err != nil {
 		return nil, fmt.Errorf("read recounts: %w", err)
 	}
 	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.Recount, error) {
 		var r analytics.Recount
-		err := row.Scan(&r.At, &r.From, &r.Reason)
+		err := row.Scan(&r.At, &r.From, &r.Reason, &r.Days)
 		return r, err
 	})
 }
@@ -168,49 +161,42 @@ func (db *DB) unitID(ctx context.Context, serial analytics.Serial) (int32, error
 
 // Days gives the days of a unit in [from, to), the open one included.
 func (db *DB) Days(ctx context.Context, serial analytics.Serial, from, to analytics.Day) ([]analytics.DayCount, error) {
-	days, err := db.days(ctx, serial, from, to)
-	if errors.Is(err, analytics.ErrStateVersion) {
-		if err = db.freshen(ctx, serial); err == nil {
-			days, err = db.days(ctx, serial, from, to)
-		}
-	}
+	days, err := fresh(ctx, db, serial, func(ctx context.Context) ([]analytics.DayCount, error) { return db.days(ctx, serial) })
 	if err != nil {
 		return nil, fmt.Errorf("read days of unit %s: %w", serial, mapError(err))
 	}
-	return days, nil
+	byDay := func(d analytics.DayCount, at analytics.Day) int { return cmp.Compare(d.Day, at) }
+	i, _ := slices.BinarySearchFunc(days, from, byDay)
+	j, _ := slices.BinarySearchFunc(days, to, byDay)
+	return days[i:max(i, j)], nil
 }
 
-func (db *DB) days(ctx context.Context, serial analytics.Serial, from, to analytics.Day) ([]analytics.DayCount, error) {
+// days joins all days of a unit: what a day closes depends on those before it.
+func (db *DB) days(ctx context.Context, serial analytics.Serial) ([]analytics.DayCount, error) {
 	// The state, with the open day, and the complete days are read by one
 	// statement: a day that is completed meanwhile is neither missed nor seen
 	// twice.
 	rows, err := db.pool.Query(ctx, `
 		SELECT NULL AS day, l.state FROM unit u JOIN unit_ledger l USING (unit_id) WHERE u.serial = $1
 		UNION ALL
-		SELECT d.day, d.detail FROM unit u JOIN unit_day d USING (unit_id)
-		WHERE u.serial = $1 AND d.day >= $2 AND d.day < $3
-		ORDER BY day NULLS FIRST`, serial, from, to)
+		SELECT d.day, d.detail FROM unit u JOIN unit_day d USING (unit_id) WHERE u.serial = $1
+		ORDER BY day NULLS FIRST`, serial)
 	if err != nil {
 		return nil, err
 	}
-	days := []analytics.DayCount{}
-	w := unitWork{serial: serial}
+	var days []analytics.Segment
+	var counter analytics.Counter
 	missing := true
 	var day *analytics.Day
 	var b []byte
-	_, err = pgx.ForEachRow(rows, []any{&day, (*pgtype.DriverBytes)(&b)}, func() error {
+	_, err = pgx.ForEachRow(rows, []any{&day, (*pgtype.DriverBytes)(&b)}, func() (err error) {
 		if day != nil {
-			days = append(days, analytics.DayCount{})
+			days = append(days, analytics.Segment{})
 			return days[len(days)-1].UnmarshalBinary(b)
 		}
 		missing = false
-		if err := w.readState(b); err != nil {
-			return err
-		}
-		if w.stale {
-			return analytics.ErrStateVersion
-		}
-		return nil
+		counter, err = counterOf(b)
+		return err
 	})
 	if err != nil {
 		return nil, err
@@ -218,10 +204,10 @@ func (db *DB) days(ctx context.Context, serial analytics.Serial, from, to analyt
 	if missing {
 		return nil, analytics.ErrNotFound
 	}
-	if d, ok := w.counter.Today(); ok && d.Day >= from && d.Day < to {
+	if d, ok := counter.Today(); ok {
 		days = append(days, d)
 	}
-	return days, nil
+	return analytics.DaysOf(days), nil
 }
 
 // Samples calls yield with the counting samples of a unit in [from, to) in

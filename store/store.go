@@ -25,7 +25,7 @@ type DB struct {
 	// Now is the clock, for tests.
 	Now func() time.Time
 
-	gathered sync.Pool // of *gathered
+	desks desks
 
 	mu         sync.Mutex
 	streams    map[string]int16       // ids by name

@@ -34,7 +34,7 @@ type Tx interface {
 	Samples(ctx context.Context, unit int32, from, to analytics.Instant, yield func(analytics.Sample) error) error
 	// Others gives the versions in [from, to) that do not count, in ascending
 	// order of time.
-	Others(ctx context.Context, unit int32, from, to analytics.Instant) ([]Version, error)
+	Others(ctx context.Context, unit int32, from, to analytics.Instant) ([]analytics.Version, error)
 	// Days gives the complete days of a unit in ascending order.
 	Days(ctx context.Context, unit int32) ([]analytics.Segment, error)
 	// DayBefore gives the last complete day before a day, nil for none.
@@ -73,17 +73,6 @@ type Place struct {
 
 // PlaceOf gives the place of a delivery.
 func PlaceOf(d *analytics.Incoming) Place { return Place{d.Stream, d.Sequence, d.Hash} }
-
-// Version is a sample with where it came from, as far as that is known: of a
-// version that counted before a dispute it is not, and Collector is empty.
-type Version struct {
-	analytics.Sample
-	Disputed  bool
-	Collector string
-	Sequence  uint64
-	Line      int32
-	StoredAt  analytics.Instant
-}
 
 // UnitDay is a UTC day of a unit.
 type UnitDay struct {
@@ -138,7 +127,7 @@ type Event struct {
 // Other is a version that does not count.
 type Other struct {
 	Unit int32
-	Version
+	analytics.Version
 }
 
 // Recount says that days of a unit were counted again.

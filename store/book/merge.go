@@ -51,7 +51,7 @@ type kept struct {
 	days     map[analytics.Day][]analytics.Sample
 	counting map[analytics.Instant]*analytics.Sample
 	// others are the versions that do not count, by time.
-	others      map[analytics.Instant][]Version
+	others      map[analytics.Instant][]analytics.Version
 	corrections []analytics.Correction
 }
 
@@ -59,7 +59,7 @@ func newKept() *kept {
 	return &kept{
 		days:     map[analytics.Day][]analytics.Sample{},
 		counting: map[analytics.Instant]*analytics.Sample{},
-		others:   map[analytics.Instant][]Version{},
+		others:   map[analytics.Instant][]analytics.Version{},
 	}
 }
 
@@ -154,12 +154,12 @@ func (u *unitWork) settle(t *taking, k *kept, at analytics.Instant, items []item
 	counted := k.counting[at]
 	if ruled == nil && counted != nil {
 		// Under a correction it is none of the versions that were delivered.
-		versions = append(versions, Version{Sample: *counted})
+		versions = append(versions, analytics.Version{Sample: *counted})
 	}
 	known := len(versions)
 	firstBy := make([]int32, 0, len(items)) // the delivery of each new version
 	for _, it := range items {
-		if slices.ContainsFunc(versions, func(v Version) bool { return v.Sample == it.sample }) {
+		if slices.ContainsFunc(versions, func(v analytics.Version) bool { return v.Sample == it.sample }) {
 			u.Duplicates++
 			t.tallies[it.delivery].Duplicates++
 			continue
@@ -174,7 +174,7 @@ func (u *unitWork) settle(t *taking, k *kept, at analytics.Instant, items []item
 		t.changes.Moved = append(t.changes.Moved, UnitInstant{u.ID, at})
 	}
 	var counts *analytics.Sample
-	var others []Version
+	var others []analytics.Version
 	for i, verdict := range judge(versions, ruling) {
 		if i >= known {
 			t.tallies[firstBy[i-known]].Tell(verdict)
@@ -201,7 +201,7 @@ func (u *unitWork) settle(t *taking, k *kept, at analytics.Instant, items []item
 
 // judge gives the verdicts on versions: under a correction all of them are
 // superseded.
-func judge(versions []Version, ruling *analytics.Correction) []analytics.Verdict {
+func judge(versions []analytics.Version, ruling *analytics.Correction) []analytics.Verdict {
 	if ruling == nil {
 		samples := make([]analytics.Sample, len(versions))
 		for i := range versions {
@@ -231,14 +231,14 @@ func one(s *analytics.Sample) int64 {
 }
 
 // versionOf gives a new version with where it came from.
-func (t *taking) versionOf(it item) Version {
+func (t *taking) versionOf(it item) analytics.Version {
 	d := &t.in[it.delivery]
-	return Version{Sample: it.sample, Collector: d.Collector, Sequence: d.Sequence, Line: it.line, StoredAt: d.StoredAt}
+	return analytics.Version{Sample: it.sample, Collector: d.Collector, Sequence: d.Sequence, Line: it.line, StoredAt: d.StoredAt}
 }
 
 // countOthers tells whether versions that do not count hold a dispute (1 or 0)
 // and how many of them are superseded.
-func countOthers(others []Version) (disputed, superseded int64) {
+func countOthers(others []analytics.Version) (disputed, superseded int64) {
 	for _, v := range others {
 		if v.Disputed {
 			disputed = 1

@@ -1,0 +1,88 @@
+-- Receipts, corrections, leases that end, alarms, and days that are counted by
+-- themselves.
+
+-- +goose Up
+-- The day of the sample that ended the episode: when that day is counted again,
+-- its episodes are.
+ALTER TABLE excursion ADD COLUMN ended_on integer NOT NULL DEFAULT 0;
+ALTER TABLE excursion ALTER COLUMN ended_on DROP DEFAULT;
+-- What the state holds, so that the books can be balanced without reading it.
+ALTER TABLE unit_ledger ADD COLUMN samples bigint NOT NULL DEFAULT 0;
+ALTER TABLE recount ADD COLUMN days integer NOT NULL DEFAULT 0;
+
+-- Corrections hold for their whole span, for what came before them and for what
+-- comes later. They are never changed or deleted.
+CREATE TABLE correction (
+    correction_id bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    unit_id       integer NOT NULL REFERENCES unit (unit_id),
+    from_at       bigint NOT NULL,
+    to_at         bigint NOT NULL,
+    made_at       bigint NOT NULL,
+    made_by       text NOT NULL,
+    why           text NOT NULL,
+    samples       integer NOT NULL,
+    body          bytea NOT NULL, -- blocks of a day each, with their lengths
+    CHECK (from_at < to_at)
+);
+ALTER TABLE correction ALTER COLUMN body SET STORAGE EXTERNAL;
+CREATE INDEX correction_unit ON correction (unit_id, from_at);
+
+-- The numbers of a collector's deliveries that are committed.
+CREATE TABLE receipt (
+    collector text NOT NULL,
+    series    text NOT NULL,
+    committed int8multirange NOT NULL,
+    first_at  bigint NOT NULL,
+    last_at   bigint NOT NULL,
+    PRIMARY KEY (collector, series)
+) WITH (fillfactor = 60);
+CREATE INDEX receipt_recent ON receipt (last_at DESC);
+
+-- Who reads which partition of the stream, until when by the database's clock.
+-- A lease saves work; what keeps the ledger right are the locks and records of
+-- the transactions.
+CREATE TABLE worker (
+    name    text PRIMARY KEY,
+    seen_at timestamptz NOT NULL
+);
+CREATE TABLE lease (
+    partition integer PRIMARY KEY,
+    worker    text NOT NULL,
+    until     timestamptz NOT NULL,
+    taken     bigint NOT NULL DEFAULT 1 -- how often it changed hands
+);
+
+-- What somebody has to look at.
+CREATE TABLE alarm (
+    alarm_id   bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    kind       text NOT NULL,
+    subject    text NOT NULL,
+    message    text NOT NULL,
+    raised_at  bigint NOT NULL,
+    last_at    bigint NOT NULL,
+    times      bigint NOT NULL DEFAULT 1,
+    cleared_at bigint,
+    cleared_by text
+);
+CREATE UNIQUE INDEX alarm_open ON alarm (kind, subject) WHERE cleared_at IS NULL;
+
+-- Where a unit was, since when. A unit that moves keeps its ledger.
+CREATE TABLE placement (
+    unit_id  integer NOT NULL,
+    since    bigint NOT NULL,
+    stack    text NOT NULL,
+    site     text,
+    position integer NOT NULL,
+    PRIMARY KEY (unit_id, since)
+);
+
+-- +goose Down
+DROP TABLE placement;
+DROP TABLE alarm;
+DROP TABLE lease;
+DROP TABLE worker;
+DROP TABLE receipt;
+DROP TABLE correction;
+ALTER TABLE recount DROP COLUMN days;
+ALTER TABLE unit_ledger DROP COLUMN samples;
+ALTER TABLE excursion DROP COLUMN ended_on;
