@@ -79,16 +79,20 @@ func threePoint(reversals []int64) map[int]int64 {
 }
 
 // closed counts the half cycles of the cycles that are closed after a series,
-// whose newest value may still move on and is no turning point yet. A cycle
-// b–c is closed when it lies within its neighbours a–b and c–d; the leftmost
-// goes first.
+// whose newest value may still move on and is no turning point yet.
 func closed(series []int64) map[int]int64 {
-	halves := map[int]int64{}
 	points := turningPoints(series)
-	points = points[:max(len(points)-1, 0)]
+	halves, _ := fourPoint(points[:max(len(points)-1, 0)])
+	return halves
+}
+
+// fourPoint takes out every cycle b–c that lies within its neighbours a–b and
+// c–d, the leftmost first, and gives the turning points that are left.
+func fourPoint(points []int64) (halves map[int]int64, residue []int64) {
+	halves = map[int]int64{}
 	for i := 0; i+3 < len(points); {
-		outer1, inner, outer2 := span(points[i], points[i+1]), span(points[i+1], points[i+2]), span(points[i+2], points[i+3])
-		if inner > outer1 || inner > outer2 {
+		inner := span(points[i+1], points[i+2])
+		if inner > span(points[i], points[i+1]) || inner > span(points[i+2], points[i+3]) {
 			i++
 			continue
 		}
@@ -96,7 +100,7 @@ func closed(series []int64) map[int]int64 {
 		points = slices.Delete(points, i+1, i+3)
 		i = 0
 	}
-	return halves
+	return halves, points
 }
 
 func span(a, b int64) int64 { return max(a-b, b-a) }
