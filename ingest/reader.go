@@ -56,6 +56,9 @@ type Envelope struct {
 	// ProfileHash is the hexadecimal hash of the profile that the publisher
 	// wants it read by, empty for the collector's own.
 	ProfileHash string
+	// Series and Number are the sender's count of its deliveries, 0 for none.
+	Series string
+	Number int64
 	// Lines is H:N where the body is cut from a file: it begins with H header
 	// lines and goes on with line N of the file.
 	Lines string
@@ -86,10 +89,7 @@ const profileTTL = time.Second
 // quarantine; the error is only for what may work another time: the profile
 // could not be loaded, or ctx ended.
 func (r *Reader) Read(ctx context.Context, e Envelope) (analytics.Incoming, error) {
-	in := analytics.Incoming{
-		Delivery: e.Delivery, Hash: hashOf(e), ContentType: e.ContentType, ContentEncoding: e.ContentEncoding,
-	}
-	in.Batch = shortBatch(in.Batch)
+	in := incomingOf(e)
 	p, err := r.profile(ctx, e)
 	switch {
 	case errors.Is(err, analytics.ErrNotFound):
@@ -176,6 +176,9 @@ func hashOf(e Envelope) (out [16]byte) {
 	h := sha256.New()
 	for _, part := range []string{e.Collector, e.ContentType, e.ContentEncoding, e.ProfileHash, e.Batch} {
 		fmt.Fprintf(h, "%d:%s", len(part), part)
+	}
+	if e.Number > 0 {
+		fmt.Fprintf(h, "%d:%s:%d;", len(e.Series), e.Series, e.Number)
 	}
 	h.Write(e.Body)
 	copy(out[:], h.Sum(nil))

@@ -2,12 +2,11 @@ package ingest
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -76,13 +75,13 @@ type Worker struct {
 	identity string
 	held     *semaphore.Weighted
 	reading  *semaphore.Weighted
-	ready    chan taken
+	ready    chan gathered
+	trouble  atomic.Pointer[string]
 }
 
-// taken is a delivery on its way to the ledger.
-type taken struct {
-	msg    jetstream.Msg
-	in     analytics.Incoming
+// gathered is a delivery with what it weighs.
+type gathered struct {
+	Taken
 	weight int
 	since  time.Time
 }
@@ -111,7 +110,7 @@ func NewWorker(ctx context.Context, cfg Config) (*Worker, error) {
 	}
 	return &Worker{
 		cfg: cfg, reader: &Reader{Profiles: cfg.Ledger}, identity: identity,
-		held: semaphore.NewWeighted(int64(cfg.Held)), reading: semaphore.NewWeighted(readers), ready: make(chan taken, 256),
+		held: semaphore.NewWeighted(int64(cfg.Held)), reading: semaphore.NewWeighted(readers), ready: make(chan gathered, 256),
 	}, nil
 }
 
@@ -167,6 +166,24 @@ func (w *Worker) follow(ctx context.Context) error {
 	}
 }
 
+// tell notes how the counting goes.
+func (w *Worker) tell(failures int) {
+	if failures == 0 {
+		w.trouble.Store(nil)
+		return
+	}
+	text := fmt.Sprintf("counting has failed %d times in a row and is tried again; nothing is lost, the broker keeps what waits", failures)
+	w.trouble.Store(&text)
+}
+
+// Trouble says why the worker does not count, empty when it does.
+func (w *Worker) Trouble() string {
+	if text := w.trouble.Load(); text != nil {
+		return *text
+	}
+	return ""
+}
+
 // start begins to read a partition and gives the function that ends it.
 func (w *Worker) start(ctx context.Context, p int) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
@@ -213,25 +230,25 @@ func (w *Worker) read(ctx context.Context, p int) error {
 // take reads one delivery and hands it on. It waits while too many samples are
 // held: a slow database slows the reading, and the broker keeps the rest.
 func (w *Worker) take(ctx context.Context, msg jetstream.Msg) error {
-	meta, err := msg.Metadata()
+	m, err := messageOf(msg)
 	if err != nil {
-		return fmt.Errorf("read metadata: %w", err)
+		return err
 	}
 	if err := w.reading.Acquire(ctx, 1); err != nil {
 		return err
 	}
-	in, err := w.envelope(ctx, msg, meta)
+	in, err := w.reader.ReadMessage(ctx, w.identity, m, w.cfg.Logger)
 	w.reading.Release(1)
 	if err != nil {
 		return err
 	}
 	// The bytes of the message stay in memory until it is acknowledged.
-	weight := min(samples(&in)+len(msg.Data())/100+1, w.cfg.Held)
+	weight := min(samples(&in)+len(m.Body())/100+1, w.cfg.Held)
 	if err := w.held.Acquire(ctx, int64(weight)); err != nil {
 		return err
 	}
 	select {
-	case w.ready <- taken{msg, in, weight, time.Now()}:
+	case w.ready <- gathered{Taken{m, in}, weight, time.Now()}:
 		return nil
 	case <-ctx.Done():
 		w.held.Release(int64(weight))
@@ -239,71 +256,41 @@ func (w *Worker) take(ctx context.Context, msg jetstream.Msg) error {
 	}
 }
 
-// envelope reads a delivery. A subject that names no possible collector is
-// quarantined under a name made of its hash: an error would stop the partition
-// for ever.
-func (w *Worker) envelope(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata) (analytics.Incoming, error) {
-	h := msg.Headers()
-	collector, _, ok := broker.CollectorOf(msg.Subject())
-	bad := broker.CheckCollector(collector)
-	if !ok || bad != nil {
-		sum := sha256.Sum256([]byte(msg.Subject()))
-		collector = "unnamed-" + hex.EncodeToString(sum[:6])
-	}
-	e := Envelope{
-		Delivery: analytics.Delivery{
-			Stream: w.identity, Sequence: meta.Sequence.Stream, Collector: collector,
-			Batch: h.Get(broker.HeaderBatch), StoredAt: analytics.InstantOf(meta.Timestamp),
-		},
-		ContentType: h.Get(broker.HeaderContentType), ContentEncoding: h.Get(broker.HeaderContentEncoding),
-		ProfileHash: h.Get(broker.HeaderProfile), Lines: h.Get(broker.HeaderLines), Body: msg.Data(),
-	}
-	if !ok || bad != nil {
-		in := analytics.Incoming{Delivery: e.Delivery, Hash: hashOf(e), ContentType: e.ContentType, ContentEncoding: e.ContentEncoding}
-		in.Batch = shortBatch(in.Batch)
-		whole(&in, ReasonCollectorName, fmt.Sprintf("the subject %q names no collector", msg.Subject()),
-			"publish to telemetry.<collector>, with a collector of letters, digits, - and _", e.Body)
-		return in, nil
-	}
-	return w.readSafely(ctx, e)
-}
-
-// readSafely reads a delivery; one that makes a decoder panic is set aside, or
-// it would end every worker that takes it.
-func (w *Worker) readSafely(ctx context.Context, e Envelope) (in analytics.Incoming, err error) {
-	defer func() {
-		if p := recover(); p != nil {
-			w.cfg.Logger.Error("panic while reading a delivery", "sequence", e.Sequence, "panic", p)
-			in = analytics.Incoming{Delivery: e.Delivery, Hash: hashOf(e), ContentType: e.ContentType, ContentEncoding: e.ContentEncoding}
-			in.Batch = shortBatch(in.Batch)
-			whole(&in, ReasonNotCountable, fmt.Sprintf("reading it fails: %v", p), "report this to whoever maintains the service; release the delivery once it is mended", e.Body)
-			err = nil
-		}
-	}()
-	return w.reader.Read(ctx, e)
-}
-
 // count gathers deliveries and counts them until ready is closed and empty.
 func (w *Worker) count(ctx context.Context) {
+	lane := &Lane{Ledger: w.cfg.Ledger, Logger: w.cfg.Logger, Counted: w.cfg.Counted}
 	for first := range w.ready {
-		batch := w.gather(first)
-		w.commit(ctx, batch)
-		for _, t := range batch {
-			w.held.Release(int64(t.weight))
+		batch, weight := w.gather(first)
+		w.settle(ctx, lane, batch)
+		w.held.Release(int64(weight))
+	}
+}
+
+// settle counts a batch, however long that takes.
+func (w *Worker) settle(ctx context.Context, lane *Lane, batch []Taken) {
+	stop := w.keepAlive(ctx, batch)
+	defer stop()
+	lane.Load(batch)
+	for {
+		wait, done := lane.Step(ctx)
+		w.tell(lane.Failing())
+		if done || ctx.Err() != nil {
+			return // what is not acknowledged comes again
 		}
+		pause(ctx, wait)
 	}
 }
 
 // gather collects deliveries for one transaction: until it is full, or its
 // first delivery has waited long enough.
-func (w *Worker) gather(first taken) []taken {
-	batch, total := []taken{first}, first.weight
+func (w *Worker) gather(first gathered) (batch []Taken, weight int) {
+	batch, weight = []Taken{first.Taken}, first.weight
 	linger := time.NewTimer(w.cfg.Linger - time.Since(first.since))
 	defer linger.Stop()
-	for total < w.cfg.Gather {
+	for weight < w.cfg.Gather {
 		// What is there already is taken however long the first has waited:
 		// behind a slow transaction the next one is to be large.
-		var t taken
+		var t gathered
 		var ok bool
 		select {
 		case t, ok = <-w.ready:
@@ -311,98 +298,20 @@ func (w *Worker) gather(first taken) []taken {
 			select {
 			case t, ok = <-w.ready:
 			case <-linger.C:
-				return batch
+				return batch, weight
 			}
 		}
 		if !ok {
-			return batch
+			return batch, weight
 		}
-		batch = append(batch, t)
-		total += t.weight
+		batch = append(batch, t.Taken)
+		weight += t.weight
 	}
-	return batch
-}
-
-// commit counts a batch and acknowledges it, however long that takes.
-func (w *Worker) commit(ctx context.Context, batch []taken) {
-	stop := w.keepAlive(ctx, batch)
-	defer stop()
-	for attempt := 0; ; attempt++ {
-		err := w.count1(ctx, batch)
-		if err == nil {
-			return
-		}
-		w.cfg.Logger.Warn("counting is tried again", "deliveries", len(batch), "attempt", attempt+1, "err", err)
-		if attempt >= 2 && len(batch) > 1 {
-			// One of them may be what fails: find it out one by one.
-			for _, t := range batch {
-				w.commit(ctx, []taken{t})
-			}
-			return
-		}
-		if attempt >= 2 && w.setAside(ctx, batch[0], err) {
-			return
-		}
-		if ctx.Err() != nil {
-			return // what is not acknowledged comes again
-		}
-		pause(ctx, min(time.Duration(1<<min(attempt, 6))*100*time.Millisecond, 5*time.Second))
-	}
-}
-
-// count1 tries once to count a batch.
-func (w *Worker) count1(ctx context.Context, batch []taken) (err error) {
-	defer func() {
-		// A panic in the counting of one unit must not end the worker: the
-		// transaction is rolled back, and the delivery is found and set aside.
-		if p := recover(); p != nil {
-			err = fmt.Errorf("%w: %v", errPanic, p)
-		}
-	}()
-	in := make([]analytics.Incoming, len(batch))
-	for i := range batch {
-		in[i] = batch[i].in
-	}
-	tallies, err := w.cfg.Ledger.Take(ctx, in)
-	if err != nil {
-		return err
-	}
-	var sum analytics.DeliveryTally
-	for i, t := range batch {
-		sum.Add(tallies[i])
-		// A lost acknowledgement brings a redelivery that changes nothing.
-		if err := t.msg.Ack(); err != nil {
-			w.cfg.Logger.Warn("acknowledgement not sent", "sequence", t.in.Sequence, "err", err)
-		}
-	}
-	if w.cfg.Counted != nil {
-		w.cfg.Counted(len(batch), sum)
-	}
-	return nil
-}
-
-var errPanic = errors.New("panic while counting")
-
-// setAside puts a delivery that cannot be counted into quarantine as a whole.
-// It does so only for a failure of the counting itself: a database that is not
-// reached is waited for.
-func (w *Worker) setAside(ctx context.Context, t taken, cause error) bool {
-	if !errors.Is(cause, errPanic) && !errors.Is(cause, analytics.ErrInvalid) {
-		return false
-	}
-	in := t.in
-	whole(&in, ReasonNotCountable, cause.Error(), "report this to whoever maintains the service; release the delivery once it is mended", t.msg.Data())
-	in.Header, in.Notes, in.ContentType, in.ContentEncoding = nil, nil, shortBatch(in.ContentType), shortBatch(in.ContentEncoding)
-	t.in = in
-	err := w.count1(ctx, []taken{t})
-	if err != nil {
-		w.cfg.Logger.Error("a delivery can neither be counted nor set aside", "sequence", in.Sequence, "err", err)
-	}
-	return err == nil
+	return batch, weight
 }
 
 // keepAlive tells the broker that the batch is still being worked on.
-func (w *Worker) keepAlive(ctx context.Context, batch []taken) (stop func()) {
+func (w *Worker) keepAlive(ctx context.Context, batch []Taken) (stop func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	go func() {
 		tick := time.NewTicker(broker.AckWait / 3)
@@ -413,7 +322,7 @@ func (w *Worker) keepAlive(ctx context.Context, batch []taken) (stop func()) {
 				return
 			case <-tick.C:
 				for _, t := range batch {
-					_ = t.msg.InProgress() // the next tick tries again
+					_ = t.InProgress() // the next tick tries again
 				}
 			}
 		}
