@@ -96,3 +96,13 @@ func rows(table analytics.LimitTable) []reference.LimitRow {
 	}
 	return out
 }
+
+// Corrections gives corrections, in the order of their making, in the
+// reference's words.
+func Corrections(made []analytics.Correction) []reference.Correction {
+	out := make([]reference.Correction, len(made))
+	for i, c := range made {
+		out[i] = reference.Correction{FromMs: int64(c.From), ToMs: int64(c.To), Samples: Samples(c.Samples)}
+	}
+	return out
+}

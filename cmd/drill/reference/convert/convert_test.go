@@ -137,3 +137,16 @@ func TestSample(t *testing.T) {
 		t.Errorf("fields that are absent came through: %+v", s)
 	}
 }
+
+func TestCorrections(t *testing.T) {
+	got := convert.Corrections([]analytics.Correction{
+		{From: 1, To: 9, Samples: []analytics.Sample{{Time: 5, Has: analytics.HasSoC, SoC: 7}}},
+		{From: 2, To: 3},
+	})
+	if len(got) != 2 || got[0].FromMs != 1 || got[0].ToMs != 9 || len(got[0].Samples) != 1 || *got[0].Samples[0].SoC != 7 {
+		t.Errorf("got %+v", got)
+	}
+	if got[1].FromMs != 2 || got[1].ToMs != 3 || len(got[1].Samples) != 0 {
+		t.Errorf("a span without samples: got %+v", got[1])
+	}
+}
