@@ -51,16 +51,23 @@ type EmbeddedConfig struct {
 	// MaxStore bounds the bytes of all streams; 0 means half of the file
 	// system that DataDir is on, since a database may share it.
 	MaxStore int64
+	// DiskCheck is how often the room on the disk is looked at, so that a
+	// stream is full before its disk is: 0 means twice a second, less than 0
+	// never.
+	DiskCheck time.Duration
 }
 
 // Embedded is a running server. Its methods are safe for concurrent use.
 type Embedded struct {
 	server *server.Server
 	opts   *server.Options
+	dir    string
 	lock   *dirLock
 	logger *slog.Logger
 	// self is the user of this process, nil without logins.
 	self *server.User
+	// unguard ends the looking after the disk.
+	unguard func()
 	// reload keeps changes of the logins apart.
 	reload sync.Mutex
 }
@@ -79,7 +86,7 @@ func StartEmbedded(ctx context.Context, cfg EmbeddedConfig) (*Embedded, error) {
 	if err != nil {
 		return nil, fmt.Errorf("start the broker: %w", err)
 	}
-	e := &Embedded{lock: lock, logger: cfg.Logger.With("system", "broker")}
+	e := &Embedded{dir: cfg.DataDir, lock: lock, logger: cfg.Logger.With("system", "broker")}
 	if err := e.start(ctx, cfg); err != nil {
 		return nil, errors.Join(fmt.Errorf("start the broker: %w", err), lock.unlock())
 	}
@@ -134,8 +141,25 @@ func (e *Embedded) start(ctx context.Context, cfg EmbeddedConfig) error {
 		return fmt.Errorf("the server does not sync as it was told: always is to be %v", opts.SyncAlways)
 	}
 	e.server, e.opts = srv, opts
+	if err := e.guard(cfg.DiskCheck); err != nil {
+		srv.Shutdown()
+		srv.WaitForShutdown()
+		return err
+	}
 	e.logger.Info("broker ready", "dir", cfg.DataDir, "listen", e.ClientURL(), "sync_always", opts.SyncAlways, "max_store", opts.JetStreamMaxStore)
 	return nil
+}
+
+func (e *Embedded) guard(every time.Duration) (err error) {
+	e.unguard = func() {}
+	if every < 0 {
+		return nil
+	}
+	if every == 0 {
+		every = defaultDiskCheck
+	}
+	e.unguard, err = e.startGuard(every)
+	return err
 }
 
 // serverOptions spells out what matters; everything that opens another door
@@ -263,6 +287,7 @@ func (e *Embedded) Shutdown(ctx context.Context) error {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
+		e.unguard()
 		e.server.Shutdown()
 		e.server.WaitForShutdown()
 	}()

@@ -27,6 +27,13 @@ func TestMain(m *testing.M) {
 		}
 		return
 	}
+	if dir := os.Getenv(limitDir); dir != "" {
+		if err := limited(dir); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
 	os.Exit(m.Run())
 }
 

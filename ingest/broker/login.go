@@ -9,10 +9,11 @@ import (
 )
 
 // Login lets one collector connect from outside: to publish its own telemetry,
-// to ask for its own receipts, to get the answers, and nothing else. It cannot read, neither its own
-// deliveries nor those of others. The one thing that it can put under another's
-// name is the server's text of an acknowledgement, by naming the other's subject
-// for its own answer: a delivery that no decoder can read.
+// to ask for its own receipts, to get the answers, and nothing else. It cannot
+// read, neither its own deliveries nor those of others. The one thing that it
+// can put under another's name is the server's text of an acknowledgement, by
+// naming the other's subject for its own answer: a delivery that no decoder can
+// read.
 type Login struct {
 	// Collector is the user name as well.
 	Collector string

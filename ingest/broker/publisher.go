@@ -50,6 +50,12 @@ type PublisherConfig struct {
 	// before it answers (SyncAlways), and cost half of the rate where it does
 	// not.
 	BatchMessages int
+	// Health, if not nil, is asked after an attempt without an answer: a
+	// server whose disk is full says nothing to a publisher. An error of it
+	// that wraps ErrFull or ErrFrozen ends the publishing. Whoever is in one
+	// process with the broker gives Healthy; a collector far away waits and
+	// repeats.
+	Health func(ctx context.Context) error
 }
 
 // Publisher stores deliveries in the stream and says when they are stored. An
@@ -62,6 +68,7 @@ type Publisher struct {
 	logger  *slog.Logger
 	ackWait time.Duration
 	batch   int
+	health  func(ctx context.Context) error
 
 	mu sync.Mutex
 	// denied holds the time of the last denial by subject.
@@ -71,7 +78,7 @@ type Publisher struct {
 // NewPublisher makes a publisher on a connection. It adds itself to the
 // connection's error handler, where alone a server tells of denied publishes.
 func NewPublisher(nc *nats.Conn, cfg PublisherConfig) (*Publisher, error) {
-	p := &Publisher{nc: nc, logger: cfg.Logger.With("system", "publisher"), ackWait: cfg.AckWait, denied: map[string]time.Time{}}
+	p := &Publisher{nc: nc, logger: cfg.Logger.With("system", "publisher"), ackWait: cfg.AckWait, health: cfg.Health, denied: map[string]time.Time{}}
 	if p.ackWait <= 0 {
 		p.ackWait = DefaultAckWait
 	}
@@ -150,6 +157,9 @@ func (p *Publisher) store(ctx context.Context, subject string, m Message) (Ack, 
 		if err := final(err); err != nil {
 			return Ack{}, err
 		}
+		if err := p.hopeless(ctx); err != nil {
+			return Ack{}, err
+		}
 		// The first, second, fourth, eighth… time: a long outage is told, but
 		// does not flood.
 		if attempt&(attempt-1) == 0 {
@@ -161,6 +171,18 @@ func (p *Publisher) store(ctx context.Context, subject string, m Message) (Ack, 
 		}
 		wait = min(2*wait, retryMost)
 	}
+}
+
+// hopeless gives the reason why waiting for an answer is of no use, if there is
+// one.
+func (p *Publisher) hopeless(ctx context.Context) error {
+	if p.health == nil {
+		return nil
+	}
+	if err := p.health(ctx); errors.Is(err, ErrFull) || errors.Is(err, ErrFrozen) {
+		return err
+	}
+	return nil
 }
 
 func (p *Publisher) attempt(ctx context.Context, subject string, m Message) (Ack, error) {
