@@ -1,0 +1,98 @@
+package rig
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"sync"
+	"testing"
+)
+
+func TestMain(m *testing.M) {
+	Child()
+	code := m.Run()
+	if err := bench.close(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		code = max(code, 1)
+	}
+	os.Exit(code)
+}
+
+// bench is what all tests of the package share: the built program and one
+// Postgres.
+var bench shared
+
+type shared struct {
+	once    sync.Once
+	dir     string
+	program string
+	cluster *Cluster
+	err     error
+}
+
+func (b *shared) open(ctx context.Context) error {
+	b.once.Do(func() {
+		if b.dir, b.err = os.MkdirTemp("", "drill-bench-"); b.err != nil {
+			return
+		}
+		// Postgres runs as another user when this process is root.
+		if b.err = os.Chmod(b.dir, 0o755); b.err != nil {
+			return
+		}
+		if b.program, b.err = Build(ctx, b.dir); b.err != nil {
+			return
+		}
+		b.cluster, b.err = StartCluster(ctx, filepath.Join(b.dir, "postgres"), slog.New(slog.DiscardHandler))
+	})
+	return b.err
+}
+
+func (b *shared) close() error {
+	if b.dir == "" {
+		return nil
+	}
+	var err error
+	if b.cluster != nil {
+		err = b.cluster.Stop(context.Background())
+	}
+	return errors.Join(err, os.RemoveAll(b.dir))
+}
+
+// config gives the configuration of a test's runs. The logs of a run that
+// fails are in the test's output.
+func config(t *testing.T) Config {
+	t.Helper()
+	if err := bench.open(context.WithoutCancel(t.Context())); err != nil {
+		t.Fatal(err)
+	}
+	return Config{Program: bench.program, Cluster: bench.cluster, Failures: os.Getenv("FADELEDGER_DRILL_FAILURES"), Logger: slog.New(slog.DiscardHandler)}
+}
+
+// play runs a schedule and fails the test where anything differs.
+func play(t *testing.T, cfg Config, s Schedule) Result {
+	t.Helper()
+	r, err := Run(t.Context(), cfg, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Failed() {
+		t.Fatal(r)
+	}
+	t.Log(r)
+	return r
+}
+
+// TestRandomSchedules plays the schedules of some seeds.
+func TestRandomSchedules(t *testing.T) {
+	for seed := uint64(1); seed <= 4; seed++ {
+		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
+			r := play(t, config(t), Random(seed))
+			if r.Samples < 500 {
+				t.Errorf("only %d samples were delivered", r.Samples)
+			}
+		})
+	}
+}
