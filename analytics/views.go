@@ -1,5 +1,7 @@
 package analytics
 
+import "fmt"
+
 // Basis says what an energy was taken from, best first.
 type Basis uint8
 
@@ -357,4 +359,75 @@ type StreamState struct {
 	Messages, Bytes, Pending, Unacked uint64
 	LastSequence                      uint64
 	LastStoredAt                      *Instant
+}
+
+// AlarmKind names something that somebody has to look at.
+type AlarmKind string
+
+// The kinds of alarms.
+const (
+	// AlarmRolledBack: the broker's stream lost its end.
+	AlarmRolledBack AlarmKind = "stream-rolled-back"
+	// AlarmRestored: the database is older than what the broker has had
+	// acknowledged.
+	AlarmRestored AlarmKind = "database-restored"
+	// AlarmUnbalanced: the books do not add up.
+	AlarmUnbalanced AlarmKind = "unbalanced"
+	// AlarmDiffers: a unit's stored ledger is not that of its samples.
+	AlarmDiffers AlarmKind = "ledger-differs"
+	// AlarmFilling: the broker's stream is nearly full.
+	AlarmFilling AlarmKind = "stream-filling"
+)
+
+// Alarm is something that somebody has to look at.
+type Alarm struct {
+	ID      int64
+	Kind    AlarmKind
+	Subject string
+	Message string
+	// RaisedAt is when it was first seen, LastAt when last, Times how often.
+	RaisedAt, LastAt Instant
+	Times            int64
+	// ClearedAt is nil while it is open.
+	ClearedAt *Instant
+	ClearedBy string
+}
+
+// Balance is the books added up at one moment.
+type Balance struct {
+	AsOf       Instant
+	Collectors int64
+	// Rows is what all collectors' deliveries held. Taken are the distinct
+	// versions of samples among them, Known the versions that the units know,
+	// Counting the samples that count (those of corrections too), Others the
+	// versions that do not.
+	Rows, Taken, Known, Counting, Others int64
+	// Differences say in words what does not add up.
+	Differences []string
+}
+
+// Differ notes a difference.
+func (b *Balance) Differ(format string, args ...any) {
+	b.Differences = append(b.Differences, fmt.Sprintf(format, args...))
+}
+
+// Difference says how the stored ledger of a unit differs from a count of its
+// samples.
+type Difference struct {
+	Serial Serial
+	What   string
+}
+
+// Dispute is an instant of a unit at which versions differ and none counts.
+type Dispute struct {
+	Serial   Serial
+	At       Instant
+	Versions []Version
+}
+
+// Stay is where a unit was from an instant on.
+type Stay struct {
+	Since       Instant
+	Stack, Site string
+	Position    int
 }

@@ -6,8 +6,19 @@
 -- its episodes are.
 ALTER TABLE excursion ADD COLUMN ended_on integer NOT NULL DEFAULT 0;
 ALTER TABLE excursion ALTER COLUMN ended_on DROP DEFAULT;
--- What the state holds, so that the books can be balanced without reading it.
+-- What the state holds, and how many versions of samples were delivered, so that
+-- the books can be added up without reading states.
 ALTER TABLE unit_ledger ADD COLUMN samples bigint NOT NULL DEFAULT 0;
+ALTER TABLE unit_ledger ADD COLUMN versions bigint NOT NULL DEFAULT 0;
+UPDATE unit_ledger l
+SET samples = k.samples, versions = k.samples + k.others
+FROM (
+    SELECT u.unit_id,
+        coalesce((SELECT sum(r.samples) FROM sample_run r WHERE r.unit_id = u.unit_id), 0)
+            + coalesce((SELECT sum(b.samples) FROM sample_block b WHERE b.unit_id = u.unit_id), 0) AS samples,
+        (SELECT count(*) FROM sample_other o WHERE o.unit_id = u.unit_id) AS others
+    FROM unit u) AS k
+WHERE k.unit_id = l.unit_id;
 ALTER TABLE recount ADD COLUMN days integer NOT NULL DEFAULT 0;
 
 -- Corrections hold for their whole span, for what came before them and for what
@@ -84,5 +95,6 @@ DROP TABLE worker;
 DROP TABLE receipt;
 DROP TABLE correction;
 ALTER TABLE recount DROP COLUMN days;
+ALTER TABLE unit_ledger DROP COLUMN versions;
 ALTER TABLE unit_ledger DROP COLUMN samples;
 ALTER TABLE excursion DROP COLUMN ended_on;

@@ -2,99 +2,116 @@ package store
 
 import (
 	"context"
+	"crypto/rand"
 	"fmt"
 	"slices"
-	"sync"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 )
 
-// leaseClass is the first key of the advisory locks that stand for partitions,
-// leaseMember the one that every worker holds in share.
-const (
-	leaseClass  = 0x66_6c_31
-	leaseMember = 0x66_6c_32
-)
+// LeaseTerm is how long a lease holds that is not renewed: a worker that dies,
+// is stopped or is cut off loses its partitions to the others after that.
+const LeaseTerm = 10 * time.Second
 
-// Leases shares partitions among the workers of a database. Each lease is an
-// advisory lock of one connection: a worker that dies, or is cut off, loses
-// all of its leases when its connection ends.
+// Leases shares partitions among the workers of a database, by the database's
+// clock. A worker that was stopped for longer than the term may go on to work
+// for a moment when it wakes up. That costs work and nothing else: what keeps
+// two workers from counting the same delivery are the locks and the record of
+// deliveries within the transaction.
 type Leases struct {
-	db *DB
-
-	mu   sync.Mutex
-	conn *pgx.Conn
-	held []int
+	db     *DB
+	worker string
+	// Term is LeaseTerm unless it is set before the first use.
+	Term time.Duration
 }
 
 // NewLeases makes the leases of one worker.
-func (db *DB) NewLeases() *Leases { return &Leases{db: db} }
+func (db *DB) NewLeases() *Leases {
+	return &Leases{db: db, worker: rand.Text(), Term: LeaseTerm}
+}
 
-// Partitions takes and gives back leases until this worker holds its share of
-// the partitions 0 to n−1, and gives those it holds.
+// Partitions renews the leases of this worker, takes and gives back until it
+// holds its share of the partitions 0 to n−1, and gives those it holds in
+// ascending order.
 func (l *Leases) Partitions(ctx context.Context, n int) ([]int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	held, err := l.balance(ctx, n)
+	// A connection that hangs must not look like a lease that holds.
+	ctx, cancel := context.WithTimeout(ctx, l.Term/2)
+	defer cancel()
+	var held []int
+	err := l.db.inTx(ctx, func(tx pgx.Tx) (err error) {
+		held, err = l.balance(ctx, tx, n)
+		return err
+	})
 	if err != nil {
-		l.close(ctx)
 		return nil, fmt.Errorf("share partitions: %w", err)
 	}
-	return slices.Clone(held), nil
+	return held, nil
 }
 
-func (l *Leases) balance(ctx context.Context, n int) ([]int, error) {
-	if l.conn == nil {
-		config := l.db.pool.Config().ConnConfig.Copy()
-		conn, err := pgx.ConnectConfig(ctx, config)
-		if err != nil {
-			return nil, err
-		}
-		l.conn, l.held = conn, nil
-		if _, err := conn.Exec(ctx, `SELECT pg_advisory_lock_shared($1, 0)`, leaseMember); err != nil {
-			return nil, err
-		}
-	}
+func (l *Leases) balance(ctx context.Context, tx pgx.Tx, n int) ([]int, error) {
+	term := l.Term.Seconds()
+	// Workers take turns, or two that start at once would wait for each other.
 	var workers int
-	if err := l.conn.QueryRow(ctx, `
-		SELECT count(*) FROM pg_locks
-		WHERE locktype = 'advisory' AND classid = $1 AND granted
-			AND database = (SELECT oid FROM pg_database WHERE datname = current_database())`, leaseMember).Scan(&workers); err != nil {
+	if err := tx.QueryRow(ctx, `
+		WITH turn AS (SELECT pg_advisory_xact_lock($3)),
+		me AS (
+			INSERT INTO worker (name, seen_at) SELECT $1, clock_timestamp() FROM turn
+			ON CONFLICT (name) DO UPDATE SET seen_at = EXCLUDED.seen_at
+			RETURNING name),
+		gone AS (DELETE FROM worker WHERE seen_at < clock_timestamp() - interval '1 day')
+		SELECT 1 + count(*) FROM worker w
+		WHERE w.name <> (SELECT name FROM me) AND w.seen_at > clock_timestamp() - make_interval(secs => $2)`,
+		l.worker, term, leaseTurn).Scan(&workers); err != nil {
 		return nil, err
 	}
-	share := (n + workers - 1) / max(workers, 1)
-	for len(l.held) > share {
-		p := l.held[len(l.held)-1]
-		if _, err := l.conn.Exec(ctx, `SELECT pg_advisory_unlock($1, $2)`, leaseClass, p); err != nil {
+	held, err := column[int](ctx, tx, `
+		UPDATE lease SET until = clock_timestamp() + make_interval(secs => $2)
+		WHERE worker = $1 AND until > clock_timestamp() AND partition < $3
+		RETURNING partition`, l.worker, term, n)
+	if err != nil {
+		return nil, err
+	}
+	slices.Sort(held)
+	share := (n + workers - 1) / workers
+	if len(held) > share {
+		if _, err := tx.Exec(ctx, `UPDATE lease SET until = '-infinity' WHERE worker = $1 AND partition = ANY ($2)`,
+			l.worker, held[share:]); err != nil {
 			return nil, err
 		}
-		l.held = l.held[:len(l.held)-1]
+		return held[:share], nil
 	}
-	for p := 0; p < n && len(l.held) < share; p++ {
-		if slices.Contains(l.held, p) {
-			continue
-		}
-		var got bool
-		if err := l.conn.QueryRow(ctx, `SELECT pg_try_advisory_lock($1, $2)`, leaseClass, p).Scan(&got); err != nil {
-			return nil, err
-		}
-		if got {
-			l.held = append(l.held, p)
-		}
+	taken, err := column[int](ctx, tx, `
+		INSERT INTO lease AS l (partition, worker, until)
+		SELECT p, $1, clock_timestamp() + make_interval(secs => $2) FROM generate_series(0, $3::int - 1) p
+		WHERE NOT EXISTS (SELECT FROM lease o WHERE o.partition = p AND o.until > clock_timestamp())
+		ORDER BY p LIMIT $4
+		ON CONFLICT (partition) DO UPDATE SET worker = EXCLUDED.worker, until = EXCLUDED.until, taken = l.taken + 1
+		RETURNING partition`, l.worker, term, n, share-len(held))
+	if err != nil {
+		return nil, err
 	}
-	return l.held, nil
+	held = append(held, taken...)
+	slices.Sort(held)
+	return held, nil
 }
+
+// leaseTurn is the lock under which partitions are shared.
+const leaseTurn = 0x66_6c_6c_65
 
 // Close gives all leases back.
-func (l *Leases) Close(ctx context.Context) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	l.close(ctx)
-}
-
-func (l *Leases) close(ctx context.Context) {
-	if l.conn != nil {
-		_ = l.conn.Close(context.WithoutCancel(ctx)) // the server ends the locks either way
+func (l *Leases) Close(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, l.Term/2)
+	defer cancel()
+	err := l.db.inTx(ctx, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, `UPDATE lease SET until = '-infinity' WHERE worker = $1`, l.worker); err != nil {
+			return err
+		}
+		_, err := tx.Exec(ctx, `DELETE FROM worker WHERE name = $1`, l.worker)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("give leases back: %w", err)
 	}
-	l.conn, l.held = nil, nil
+	return nil
 }

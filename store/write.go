@@ -159,10 +159,11 @@ func (t *bookTx) updateLedgers(ctx context.Context, ledgers []book.Ledger) error
 	}
 	n := len(ledgers)
 	ids, states, newest := make([]int32, n), make([][]byte, n), make([]*analytics.Instant, n)
-	samples, duplicates, conflicts, superseded := make([]int64, n), make([]int64, n), make([]int64, n), make([]int64, n)
+	samples, versions, duplicates, conflicts, superseded := make([]int64, n), make([]int64, n), make([]int64, n), make([]int64, n), make([]int64, n)
 	for i := range ledgers {
 		l := &ledgers[i]
 		ids[i], states[i], newest[i], samples[i] = l.Unit, l.State, l.Newest, l.Samples
+		versions[i] = l.Delivered
 		duplicates[i], conflicts[i], superseded[i] = l.Duplicates, l.Conflicts, l.Superseded
 	}
 	_, err := t.tx.Exec(ctx, `
@@ -170,14 +171,15 @@ func (t *bookTx) updateLedgers(ctx context.Context, ledgers []book.Ledger) error
 		SET state = n.state,
 			newest_known = n.newest_known,
 			samples = n.samples,
+			versions = l.versions + n.versions,
 			duplicates = n.duplicates,
 			conflicts = n.conflicts,
 			superseded = n.superseded,
-			changed_at = greatest($8, l.changed_at + 1)
-		FROM unnest($1::int[], $2::bytea[], $3::bigint[], $4::bigint[], $5::bigint[], $6::bigint[], $7::bigint[])
-			AS n (unit_id, state, newest_known, samples, duplicates, conflicts, superseded)
+			changed_at = greatest($9, l.changed_at + 1)
+		FROM unnest($1::int[], $2::bytea[], $3::bigint[], $4::bigint[], $5::bigint[], $6::bigint[], $7::bigint[], $8::bigint[])
+			AS n (unit_id, state, newest_known, samples, versions, duplicates, conflicts, superseded)
 		WHERE l.unit_id = n.unit_id`,
-		ids, states, newest, samples, duplicates, conflicts, superseded, t.now)
+		ids, states, newest, samples, versions, duplicates, conflicts, superseded, t.now)
 	if err != nil {
 		return fmt.Errorf("update ledgers: %w", err)
 	}

@@ -157,7 +157,11 @@ const (
 // transaction; counted may be nil.
 func (s *services) work(ctx context.Context, gather int, counted func(int, analytics.DeliveryTally)) error {
 	leases := s.db.NewLeases()
-	defer leases.Close(context.WithoutCancel(ctx))
+	defer func() {
+		if err := leases.Close(context.WithoutCancel(ctx)); err != nil {
+			s.log.Warn("leases run out by themselves", "err", err)
+		}
+	}()
 	worker, err := ingest.NewWorker(ctx, ingest.Config{
 		Ledger: s.db, Leases: leases, Stream: s.stream, Logger: s.log, Gather: gather, Counted: counted,
 	})

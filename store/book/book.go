@@ -92,6 +92,8 @@ type Ledger struct {
 	State   []byte
 	Newest  *analytics.Instant
 	Samples int64
+	// Delivered is how many versions more it knows by deliveries.
+	Delivered int64
 	analytics.Versions
 }
 

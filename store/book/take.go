@@ -267,7 +267,7 @@ func (t *taking) write(ctx context.Context) error {
 			return fmt.Errorf("write state of unit %s: %w", u.Serial, err)
 		}
 		t.changes.Ledgers = append(t.changes.Ledgers, Ledger{
-			Unit: u.ID, State: t.states[from:len(t.states):len(t.states)], Newest: u.Newest, Samples: u.counter.Samples(), Versions: u.Versions,
+			Unit: u.ID, State: t.states[from:len(t.states):len(t.states)], Newest: u.Newest, Samples: u.counter.Samples(), Delivered: u.delivered, Versions: u.Versions,
 		})
 	}
 	return t.tx.Write(ctx, &t.changes)

@@ -150,14 +150,14 @@ func TestVersions(t *testing.T) {
 		{"in dispute", []Sample{v(0, 1), v(0, 2), v(0, 1)}, nil, 0, 1, 1, 0},
 		{"a dispute below the top", []Sample{v(0, 1), v(0, 2), v(1, 3)}, nil, 1, 0, 0, 2},
 		{"a dispute at the top", []Sample{v(0, 1), v(1, 2), v(1, 3)}, nil, 0, 0, 1, 1},
-		{"a correction chooses", []Sample{v(0, 1), v(0, 2)}, []Correction{all(v(0, 2))}, 1, 0, 0, 1},
+		{"a correction chooses", []Sample{v(0, 1), v(0, 2)}, []Correction{all(v(0, 2))}, 1, 0, 0, 2},
 		{"a correction brings its own", []Sample{v(0, 1), v(1, 2)}, []Correction{all(v(0, 3))}, 1, 0, 0, 2},
 		{"a correction takes out", []Sample{v(0, 1), v(0, 1)}, []Correction{all()}, 0, 1, 0, 1},
 		{"a correction where nothing was", nil, []Correction{all(v(0, 3))}, 1, 0, 0, 0},
-		{"the later correction holds", []Sample{v(0, 1)}, []Correction{all(), all(v(0, 1))}, 1, 0, 0, 0},
+		{"the later correction holds", []Sample{v(0, 1)}, []Correction{all(), all(v(0, 1))}, 1, 0, 0, 1},
 		{"a correction ends before its end", []Sample{v(0, 1)}, []Correction{{0, 5000, nil}}, 1, 0, 0, 0},
 		{"and begins with its beginning", []Sample{v(0, 1)}, []Correction{{5000, 5001, nil}}, 0, 0, 0, 1},
-		{"one of both ranks with the content counts", []Sample{v(0, 1), v(1, 1)}, []Correction{all(v(0, 1))}, 1, 0, 0, 1},
+		{"it supersedes the same content too", []Sample{v(0, 1), v(1, 1)}, []Correction{all(v(0, 1))}, 1, 0, 0, 2},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

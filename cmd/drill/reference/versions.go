@@ -79,16 +79,12 @@ func judge(r *Result, versions []Sample, c *Correction, t int64) *Sample {
 }
 
 // judgeCorrected takes the sample of the correction, if it has one at the
-// instant. Of the delivered versions the best one with the same content is
-// that sample; all others are superseded.
+// instant. Every delivered version is superseded, whatever its content.
 func judgeCorrected(r *Result, versions []Sample, c *Correction, t int64) *Sample {
 	r.Superseded += int64(len(versions))
 	for _, s := range c.Samples {
 		if s.TimeMs != t {
 			continue
-		}
-		if slices.ContainsFunc(versions, func(v Sample) bool { return sameContent(v, s) }) {
-			r.Superseded--
 		}
 		return &s
 	}
