@@ -188,8 +188,8 @@ func badCounters() []badInput {
 		counting(109, "control board replaced", "an event of the ledger; the serial goes on", 800, kinds(reset), "5000", "5000.5", "0.05", "0.3"),
 		{n: 110, name: "stuck state of charge", body: series("soc_pct,power_w", 100, 5, func(int) string { return "63,1500" }),
 			want: noted, code: "value-stuck", good: 100},
-		{n: 110, name: "stuck temperature", body: series("cell_temp_c,power_w", 100, 5, func(int) string { return "21.3,1500" }),
-			want: noted, code: "value-stuck", good: 100},
+		{n: 110, name: "stuck temperature", body: series("cell_temp_c,power_w", 200, 5, func(int) string { return "21.3,1500" }),
+			want: noted, code: "value-stuck", good: 200, choice: "twelve hours for a temperature: cells in a heated room do stay for six"},
 		{n: 111, name: "gap", body: series("charge_kwh,discharge_kwh,power_w", 2, 300, func(i int) string { return fmt.Sprintf("%d,7,1000", 5000+i*5) }), want: judged, good: 2,
 			choice: "the counters bridge it, time does not", check: func(t *testing.T, in analytics.Incoming) {
 				_, a := count(in)

@@ -63,8 +63,8 @@ const (
 	// NoteCountersDisagree: the counters rise by far more or less than the power
 	// gives over the same time.
 	NoteCountersDisagree NoteCode = "counters-disagree"
-	// NoteValueStuck: a state of charge or temperature stays for six hours while
-	// energy flows.
+	// NoteValueStuck: a state of charge stays for six hours, or a temperature for
+	// twelve, while energy flows.
 	NoteValueStuck NoteCode = "value-stuck"
 )
 
@@ -230,7 +230,7 @@ func (c NoteCode) words() string {
 	case NoteCountersDisagree:
 		return "the lifetime counters and the power are far apart, as if Wh were written as kWh; if so, map them in the profile with their unit"
 	case NoteValueStuck:
-		return "the state of charge or temperature did not change for six hours while energy flowed, as with a stuck sensor"
+		return "the state of charge or temperature did not change for hours while energy flowed, as with a stuck sensor"
 	}
 	return string(c)
 }

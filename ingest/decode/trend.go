@@ -14,8 +14,11 @@ type trend struct {
 	first, end analytics.Instant
 	samples    int64
 	// against and along sum the changes of state of charge, in 0.1 %, that went
-	// against and along with the sign of power or current.
+	// against and along with the sign of power or current; today those of one UTC
+	// day, so that a flip in the middle of a long file shows.
 	against, along  int64
+	today           dayFlow
+	flippedDay      bool
 	socLow, socHigh analytics.SoC
 	tempLow         analytics.CentiCelsius
 	hasSoC, hasTemp bool
@@ -29,7 +32,17 @@ type trend struct {
 	socStill, tempStill still
 }
 
-// still is since when a value has not changed, and what had moved by then.
+// dayFlow is what goes against and along with the sign in one UTC day.
+type dayFlow struct {
+	day            analytics.Day
+	against, along int64
+}
+
+func (f *dayFlow) flipped() bool {
+	return f.against >= flipEvidence && f.against > flipShare*f.along
+}
+
+// still is since when a value has not changed, and what has moved, in mW·s.
 type still struct {
 	since analytics.Instant
 	moved int64
@@ -62,8 +75,10 @@ const (
 	powerPairs, powerLeast = 20, 50_000
 	// energyLeast is the energy, in mWh, that must have moved by the larger way.
 	energyLeast = 1_000_000
-	// stillSpan is how long a value may stay while energyLeast moves.
-	stillSpan = 6 * analytics.Hour
+	// socStillSpan and tempStillSpan are how long a value may stay while
+	// energyLeast moves. Cells in a heated room do keep their temperature for
+	// hours, to the tenth of a degree.
+	socStillSpan, tempStillSpan = 6 * analytics.Hour, 12 * analytics.Hour
 	// sumMost keeps the sums of endless files from overflowing.
 	sumMost = 1 << 60
 )
@@ -104,42 +119,63 @@ func (t *trend) pair(a, b *analytics.Sample) {
 	both := a.Has & b.Has
 	gap := analytics.Millis(b.Time - a.Time)
 	if gap <= 0 || gap > pairGap {
-		t.socStill.begin(b.Time, t.moved)
-		t.tempStill.begin(b.Time, t.moved)
+		t.socStill.begin(b.Time)
+		t.tempStill.begin(b.Time)
 		return
 	}
 	if sign := flowSign(b); sign != 0 && both&analytics.HasSoC != 0 && sign == flowSign(a) {
-		if change := int64(b.SoC-a.SoC) * sign; change >= 0 {
-			t.along += change
-		} else {
-			t.against -= change
-		}
+		t.turn(b.Time.Day(), int64(b.SoC-a.SoC)*sign)
 	}
+	energy := int64(0)
 	if b.Has&analytics.HasPower != 0 && t.moved < sumMost {
-		t.moved += magnitude64(int64(b.Power)) * int64(gap) / 1000
+		energy = int64(b.Power) * int64(gap) / 1000
+		t.moved += magnitude64(energy)
 		if both&(analytics.HasCharge|analytics.HasDischarge) == analytics.HasCharge|analytics.HasDischarge {
 			in, out := int64(b.Charge-a.Charge), int64(b.Discharge-a.Discharge)
 			t.countersBack = t.countersBack || in < 0 || out < 0
 			t.counted += in + out
 		}
 	}
-	// At its ends a state of charge rests for reasons of its own.
-	if both&analytics.HasSoC == 0 || a.SoC != b.SoC || b.SoC == 0 || b.SoC == 1000 {
-		t.socStill.begin(b.Time, t.moved)
-	} else {
-		t.socStill.rest(b.Time, t.moved)
+	t.rest(a, b, energy)
+}
+
+// turn takes a change of state of charge, negative when it goes against the
+// sign.
+func (t *trend) turn(day analytics.Day, change int64) {
+	if day != t.today.day {
+		t.flippedDay = t.flippedDay || t.today.flipped()
+		t.today = dayFlow{day: day}
 	}
-	if both&analytics.HasTemp == 0 || a.Temp != b.Temp {
-		t.tempStill.begin(b.Time, t.moved)
+	if change >= 0 {
+		t.along += change
+		t.today.along += change
 	} else {
-		t.tempStill.rest(b.Time, t.moved)
+		t.against -= change
+		t.today.against -= change
 	}
 }
 
-func (s *still) begin(at analytics.Instant, moved int64) { s.since, s.moved = at, moved }
+// rest follows the values that stay as they are, with the energy between two
+// samples. A full battery stays full while it charges on, and an empty one empty.
+func (t *trend) rest(a, b *analytics.Sample, energy int64) {
+	both := a.Has & b.Has
+	if both&analytics.HasSoC == 0 || a.SoC != b.SoC {
+		t.socStill.begin(b.Time)
+	} else if !(b.SoC == 1000 && energy > 0 || b.SoC == 0 && energy < 0) {
+		t.socStill.rest(b.Time, energy, socStillSpan)
+	}
+	if both&analytics.HasTemp == 0 || a.Temp != b.Temp {
+		t.tempStill.begin(b.Time)
+	} else {
+		t.tempStill.rest(b.Time, energy, tempStillSpan)
+	}
+}
 
-func (s *still) rest(at analytics.Instant, moved int64) {
-	if analytics.Millis(at-s.since) > stillSpan && (moved-s.moved)/3600 >= energyLeast {
+func (s *still) begin(at analytics.Instant) { s.since, s.moved = at, 0 }
+
+func (s *still) rest(at analytics.Instant, energy int64, span analytics.Millis) {
+	s.moved += magnitude64(energy)
+	if analytics.Millis(at-s.since) > span && s.moved/3600 >= energyLeast {
 		s.stuck = true
 	}
 }
@@ -169,8 +205,12 @@ func magnitude64(v int64) int64 {
 	return v
 }
 
-// flipped reports a state of charge that moves against the sign.
-func (t *trend) flipped() bool { return t.against >= flipEvidence && t.against > flipShare*t.along }
+// flipped reports a state of charge that moves against the sign, altogether or
+// for a day.
+func (t *trend) flipped() bool {
+	whole := dayFlow{against: t.against, along: t.along}
+	return t.flippedDay || t.today.flipped() || whole.flipped()
+}
 
 // looks lists what the unit's values look like.
 func (t *trend) looks() (codes []NoteCode) {
