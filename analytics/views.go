@@ -347,8 +347,13 @@ type IngestSummary struct {
 	Rate []RateBin
 	// Notes tell what was accepted and is still worth a look, newest first.
 	Notes []CollectorNote
-	// Recounts is the number of times a unit was counted anew for late data.
+	// Recounts is the number of times days of a unit were counted again.
 	Recounts int64
+	// Holes are the receipts of series in which numbers are missing.
+	Holes []Receipt
+	// Alarms are the open ones first, then those that were cleared last.
+	Alarms  []Alarm
+	Balance Balance
 }
 
 // StreamState is the broker's side of the way in.

@@ -86,6 +86,9 @@ CREATE TABLE placement (
     position integer NOT NULL,
     PRIMARY KEY (unit_id, since)
 );
+-- Since when those are where they are is not known.
+INSERT INTO placement (unit_id, since, stack, site, position)
+SELECT unit_id, 0, stack, site, position FROM unit;
 
 -- +goose Down
 DROP TABLE placement;

@@ -10,7 +10,6 @@ import (
 	"github.com/jackc/pgx/v5/pgtype"
 
 	"fadeledger/analytics"
-	"fadeledger/store/block"
 	"fadeledger/store/book"
 )
 
@@ -107,21 +106,7 @@ func loadOthers(ctx context.Context, q querier, unit int32, from, to analytics.I
 	if err != nil {
 		return nil, err
 	}
-	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.Version, error) {
-		var v analytics.Version
-		var body []byte
-		if err := row.Scan(&body, &v.Disputed, &v.Collector, &v.Sequence, &v.Line, &v.StoredAt); err != nil {
-			return v, err
-		}
-		samples, err := block.Unpack(nil, body)
-		if err == nil && len(samples) != 1 {
-			err = fmt.Errorf("a version of %d samples", len(samples))
-		}
-		if err == nil {
-			v.Sample = samples[0]
-		}
-		return v, err
-	})
+	return pgx.CollectRows(rows, scanVersion)
 }
 
 // Days reads the complete days.

@@ -40,6 +40,15 @@ func (db *DB) Ingest(ctx context.Context) (analytics.IngestSummary, error) {
 	if s.Notes, err = db.notes(ctx); err != nil {
 		return s, err
 	}
+	if s.Holes, err = db.Holes(ctx); err != nil {
+		return s, err
+	}
+	if s.Alarms, err = db.Alarms(ctx); err != nil {
+		return s, err
+	}
+	if s.Balance, err = db.Balance(ctx); err != nil {
+		return s, err
+	}
 	if err := db.pool.QueryRow(ctx, `SELECT count(*) FROM recount`).Scan(&s.Recounts); err != nil {
 		return s, fmt.Errorf("count recounts: %w", err)
 	}
@@ -207,7 +216,7 @@ func (db *DB) disputes(ctx context.Context, after int64, limit int) ([]analytics
 		q := analytics.Quarantined{
 			Field: "time", Reason: analytics.ReasonConflictingSample, Rows: 1,
 			Message: "other samples of this unit at this instant differ; none of them counts",
-			Remedy:  "find out which source is right",
+			Remedy:  "find out which source is right, and choose its version on the page of the unit",
 		}
 		var body []byte
 		if err := row.Scan(&q.ID, &q.Serial, &q.Collector, &q.Sequence, &q.Line, &q.StoredAt, &body); err != nil {

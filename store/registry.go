@@ -58,7 +58,7 @@ func (db *DB) Register(ctx context.Context, r Registration) (Registered, error) 
 			done.Sites++
 			done.NewSites += added
 		}
-		return registerUnits(ctx, tx, r.Units, &done)
+		return registerUnits(ctx, tx, db.now(), r.Units, &done)
 	})
 	return done, err
 }

@@ -16,7 +16,7 @@ const unitBatch = 5000
 
 // registerUnits adds and updates units. Of several with the same serial the
 // last one holds.
-func registerUnits(ctx context.Context, tx pgx.Tx, units []analytics.Unit, done *Registered) error {
+func registerUnits(ctx context.Context, tx pgx.Tx, now analytics.Instant, units []analytics.Unit, done *Registered) error {
 	done.Units += len(units)
 	last := make(map[analytics.Serial]int, len(units))
 	for i := range units {
@@ -34,7 +34,7 @@ func registerUnits(ctx context.Context, tx pgx.Tx, units []analytics.Unit, done 
 	// In one order for all, so that two registrations cannot block each other.
 	slices.SortFunc(distinct, func(a, b *analytics.Unit) int { return cmp.Compare(a.Serial, b.Serial) })
 	for chunk := range slices.Chunk(distinct, unitBatch) {
-		if err := registerChunk(ctx, tx, chunk, done); err != nil {
+		if err := registerChunk(ctx, tx, now, chunk, done); err != nil {
 			return err
 		}
 	}
@@ -107,7 +107,7 @@ const unitSource = `(
 		AS x (serial, model, stack, site, shipped, commissioned, terms, position)
 ) AS n`
 
-func registerChunk(ctx context.Context, tx pgx.Tx, units []*analytics.Unit, done *Registered) error {
+func registerChunk(ctx context.Context, tx pgx.Tx, now analytics.Instant, units []*analytics.Unit, done *Registered) error {
 	known, err := lockRegistered(ctx, tx, units)
 	if err != nil {
 		return err
@@ -131,8 +131,11 @@ func registerChunk(ctx context.Context, tx pgx.Tx, units []*analytics.Unit, done
 			WITH added AS (
 				INSERT INTO unit (serial, model, stack, site, shipped, commissioned, terms, position)
 				SELECT n.* FROM `+unitSource+`
-				RETURNING unit_id)
-			INSERT INTO unit_ledger (unit_id) SELECT unit_id FROM added`, added.args()...); err != nil {
+				RETURNING unit_id, stack, site, position),
+			placed AS (
+				INSERT INTO placement (unit_id, since, stack, site, position)
+				SELECT unit_id, $9, stack, site, position FROM added)
+			INSERT INTO unit_ledger (unit_id) SELECT unit_id FROM added`, append(added.args(), now)...); err != nil {
 			return fmt.Errorf("register %d units: %w", len(added.serials), mapError(err))
 		}
 	}
@@ -141,7 +144,13 @@ func registerChunk(ctx context.Context, tx pgx.Tx, units []*analytics.Unit, done
 	}
 	// Its standing may rest on other terms now.
 	if _, err := tx.Exec(ctx, `
-		WITH changed AS (
+		WITH moved AS (
+			INSERT INTO placement AS p (unit_id, since, stack, site, position)
+			SELECT u.unit_id, $9, n.stack, n.site, n.position
+			FROM unit u JOIN `+unitSource+` USING (serial)
+			WHERE (u.stack, u.site, u.position) IS DISTINCT FROM (n.stack, n.site, n.position)
+			ON CONFLICT (unit_id, since) DO UPDATE SET stack = EXCLUDED.stack, site = EXCLUDED.site, position = EXCLUDED.position),
+		changed AS (
 			UPDATE unit u
 			SET model = n.model, stack = n.stack, site = n.site, shipped = n.shipped,
 				commissioned = n.commissioned, terms = n.terms, position = n.position
@@ -150,7 +159,7 @@ func registerChunk(ctx context.Context, tx pgx.Tx, units []*analytics.Unit, done
 				AND (u.model, u.stack, u.site, u.shipped, u.commissioned, u.terms, u.position) IS DISTINCT FROM
 					(n.model, n.stack, n.site, n.shipped, n.commissioned, n.terms, n.position)
 			RETURNING u.unit_id)
-		UPDATE unit_standing s SET as_of = 0 FROM changed c WHERE s.unit_id = c.unit_id`, changed.args()...); err != nil {
+		UPDATE unit_standing s SET as_of = 0 FROM changed c WHERE s.unit_id = c.unit_id`, append(changed.args(), now)...); err != nil {
 		return fmt.Errorf("update %d units: %w", len(changed.serials), mapError(err))
 	}
 	return nil

@@ -26,6 +26,19 @@ type Ledger interface {
 	// Quarantine gives open rows of a reason (empty: all), newest first, those
 	// with an ID below after (0: from the newest on).
 	Quarantine(ctx context.Context, reason string, after int64, limit int) ([]analytics.Quarantined, error)
+	// Disputes gives the instants of a unit at which versions differ and none
+	// counts, the newest first.
+	Disputes(ctx context.Context, serial analytics.Serial, limit int) ([]analytics.Dispute, error)
+	// Versions gives the versions in [from, to) that do not count, in order of
+	// time.
+	Versions(ctx context.Context, serial analytics.Serial, from, to analytics.Instant, limit int) ([]analytics.Version, error)
+	// Corrections gives the corrections of a unit, the newest first.
+	Corrections(ctx context.Context, serial analytics.Serial) ([]analytics.Correction, error)
+	// Stays gives where a unit was, the newest place first.
+	Stays(ctx context.Context, serial analytics.Serial) ([]analytics.Stay, error)
+	// Receipt says which deliveries of a series of a collector are committed;
+	// it is empty for a series that is not known.
+	Receipt(ctx context.Context, collector, series string) (analytics.Receipt, error)
 }
 
 // Envelope is a delivery as it came over HTTP, not decoded.
@@ -40,6 +53,10 @@ type Envelope struct {
 	// Batch is the collector's name for the delivery, Profile the hash of the
 	// profile to read it by; both may be empty.
 	Batch, Profile string
+	// Series and Number are the collector's count of its deliveries, for
+	// receipts; Number is 0 where it does not count them.
+	Series string
+	Number int64
 	// Lines tells where the rows of the body stood in the file that they were
 	// cut from, as ingest reads it; empty when they were not.
 	Lines string
@@ -122,4 +139,15 @@ type Upkeep interface {
 	// Batches lists the deliveries that were counted of the collector's
 	// batches whose names begin with prefix.
 	Batches(ctx context.Context, collector, prefix string) ([]analytics.Delivery, error)
+	// Correct replaces what counts in a span of a unit's time, and gives the
+	// correction as it was made. analytics.ErrInvalid says what is wrong with
+	// it, analytics.ErrNotFound that there is no such unit.
+	Correct(ctx context.Context, c analytics.Correction) (analytics.Correction, error)
+	// ReadSamples reads a file of one unit's samples for a correction, as a
+	// delivery of the collector would be read (its profile; empty for the plain
+	// contract). analytics.ErrInvalid names line, field and remedy.
+	ReadSamples(ctx context.Context, serial analytics.Serial, collector, contentType string, body []byte) ([]analytics.Sample, error)
+	// ClearAlarm notes who has seen to an alarm. analytics.ErrNotFound: there
+	// is no such open alarm.
+	ClearAlarm(ctx context.Context, id int64, by string) error
 }
