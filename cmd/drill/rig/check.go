@@ -134,7 +134,20 @@ func (m *machine) check(ctx context.Context, r *Result) error {
 	r.Differences = append(r.Differences, oracle(ctx, evidence)...)
 	r.Deliveries, r.Stored, r.Counted, r.Samples = len(truths), len(messages), len(records), books.samples
 	r.Shared, r.Again = m.handed.shared()
+	r.Reused = reused(records)
 	return m.checkQuarantine(ctx, r, truths)
+}
+
+// reused counts the sequences that were recorded with more than one content.
+func reused(records []analytics.Delivery) int {
+	first, again := map[uint64]string{}, map[uint64]bool{}
+	for _, d := range records {
+		if batch, ok := first[d.Sequence]; ok && batch != d.Batch {
+			again[d.Sequence] = true
+		}
+		first[d.Sequence] = d.Batch
+	}
+	return len(again)
 }
 
 // messages reads the whole stream.

@@ -72,15 +72,14 @@ func randomWorkload(r *rand.Rand) Workload {
 		}
 		return float64(1+r.IntN(20)) / 20 * most
 	}
-	w := Workload{
-		Units: 6 + r.IntN(5), Days: 2 + r.IntN(2), CadenceMinutes: []int{5, 10, 15}[r.IntN(3)],
+	return Workload{
+		Units: 6 + r.IntN(5), Days: 3, CadenceMinutes: []int{5, 10, 15}[r.IntN(3)],
 		Collectors: 2 + r.IntN(3), Workers: 2 + r.IntN(2), Partitions: 2 + r.IntN(4),
-		Batch: 8 + r.IntN(25), Gather: 30 + r.IntN(300), Seconds: publishSeconds,
+		Batch: 4 + r.IntN(12), Gather: 30 + r.IntN(300), Seconds: publishSeconds,
 		Resets: r.IntN(3), Copies: share(0.1), Late: share(0.3), Twice: share(0.2),
 		Disputed: share(0.1), Superseded: share(0.1), Hostile: share(0.1), Future: share(0.1),
 		FreshIDs: r.IntN(2) == 0, SyncLater: r.IntN(2) == 0, Confirm: ByStored,
 	}
-	return w
 }
 
 func randomFault(r *rand.Rand, kind Kind) Fault {

@@ -85,9 +85,19 @@ func play(t *testing.T, cfg Config, s Schedule) Result {
 	return r
 }
 
+// seedsEnv names a variable with other seeds to play than the first few, as
+// first-last.
+const seedsEnv = "FADELEDGER_DRILL_SEEDS"
+
 // TestRandomSchedules plays the schedules of some seeds.
 func TestRandomSchedules(t *testing.T) {
-	for seed := uint64(1); seed <= 4; seed++ {
+	first, last := uint64(1), uint64(4)
+	if text := os.Getenv(seedsEnv); text != "" {
+		if _, err := fmt.Sscanf(text, "%d-%d", &first, &last); err != nil {
+			t.Fatalf("%s is %q, want first-last", seedsEnv, text)
+		}
+	}
+	for seed := first; seed <= last; seed++ {
 		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) {
 			r := play(t, config(t), Random(seed))
 			if r.Samples < 500 {

@@ -59,6 +59,9 @@ type Result struct {
 	// Shared is how many deliveries were handed to more than one worker, Again
 	// how often one was handed out once more.
 	Shared, Again int
+	// Reused is how many sequences of the stream the database has recorded with
+	// more than one content.
+	Reused int
 	// Kicks is how often workers had to be replaced for deliveries whose
 	// acknowledgement was lost to be handed out before their time.
 	Kicks int
@@ -83,6 +86,11 @@ func (r Result) String() string {
 	}
 	fmt.Fprintf(&b, "seed %d: %d of %d faults struck; %d deliveries (%d sent again), %d stored, %d counted, %d handed to two workers; quiet after %.1f s, %.1f s in all",
 		r.Schedule.Seed, struck, len(r.Strikes), r.Deliveries, r.Resent, r.Stored, r.Counted, r.Shared, r.Converged.Seconds(), r.Took.Seconds())
+	for _, s := range r.Strikes {
+		if !s.Struck {
+			fmt.Fprintf(&b, "\n  without effect: %s at %d ms: %s", s.Fault.Kind, s.Began, s.What)
+		}
+	}
 	if !r.Failed() {
 		return b.String()
 	}
