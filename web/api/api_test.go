@@ -45,7 +45,10 @@ func (r *registrar) Register(_ context.Context, files map[string][]byte) (api.Re
 }
 
 // upkeep answers what is set.
-type upkeep struct{ body []byte }
+type upkeep struct {
+	webtest.Upkeep
+	body []byte
+}
 
 func (u *upkeep) Release(_ context.Context, ids []int64, reason string) (api.Release, error) {
 	return api.Release{Rows: len(ids), Problems: []string{reason}}, nil

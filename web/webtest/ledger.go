@@ -26,7 +26,12 @@ type Ledger struct {
 	Way         analytics.IngestSummary
 	Delivered   []analytics.Delivery
 	Quarantined []analytics.Quarantined
-	Err         error
+	// Disputed, Corrected, Others and Places are answered by unit.
+	Disputed  map[analytics.Serial][]analytics.Dispute
+	Corrected map[analytics.Serial][]analytics.Correction
+	Others    map[analytics.Serial][]analytics.Version
+	Places    map[analytics.Serial][]analytics.Stay
+	Err       error
 	// Asked keeps the filters of all lists that were asked for. It is not
 	// guarded: a test that looks at it asks one question at a time.
 	Asked []analytics.UnitFilter
@@ -46,6 +51,7 @@ func Fleet(n int) *Ledger {
 	}
 	l.Summary = summary(l.Rows)
 	l.fillIngest()
+	l.fillBooks()
 	return l
 }
 
