@@ -193,7 +193,7 @@ func checkJSONCount(t *testing.T, body []byte, o outcome) {
 	switch o.rep.Format {
 	case "json":
 		var list []json.RawMessage
-		if json.Unmarshal(body, &list) == nil && int64(len(list)) != o.rep.Read || list == nil && o.rep.Read > 1 {
+		if json.Unmarshal(body, &list) == nil && int64(len(list)) != o.rep.Read {
 			t.Errorf("%d samples, %d read", len(list), o.rep.Read)
 		}
 	case "envelope":
