@@ -49,6 +49,10 @@ CREATE TABLE receipt (
 ) WITH (fillfactor = 60);
 CREATE INDEX receipt_recent ON receipt (last_at DESC);
 
+-- When the stream was last found to have lost its end. What was counted before
+-- that says nothing about what the stream must hold.
+ALTER TABLE stream ADD COLUMN rolled_back_at bigint NOT NULL DEFAULT 0;
+
 -- Who reads which partition of the stream, until when by the database's clock.
 -- A lease saves work; what keeps the ledger right are the locks and records of
 -- the transactions.
@@ -97,6 +101,7 @@ DROP TABLE lease;
 DROP TABLE worker;
 DROP TABLE receipt;
 DROP TABLE correction;
+ALTER TABLE stream DROP COLUMN rolled_back_at;
 ALTER TABLE recount DROP COLUMN days;
 ALTER TABLE unit_ledger DROP COLUMN versions;
 ALTER TABLE unit_ledger DROP COLUMN samples;

@@ -42,6 +42,11 @@ func Open(ctx context.Context, url string, log *slog.Logger) (*DB, error) {
 	config.ConnConfig.RuntimeParams["application_name"] = "fadeledger"
 	// A plan for a fleet of a million units is never worth compiling here.
 	config.ConnConfig.RuntimeParams["jit"] = "off"
+	// A worker that is stopped in the middle of a transaction holds its locks
+	// no longer than this; what it did by then is rolled back.
+	if config.ConnConfig.RuntimeParams["idle_in_transaction_session_timeout"] == "" {
+		config.ConnConfig.RuntimeParams["idle_in_transaction_session_timeout"] = "30s"
+	}
 	if config.MaxConns < 8 {
 		config.MaxConns = 8
 	}

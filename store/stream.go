@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"fmt"
+
+	"github.com/jackc/pgx/v5"
 )
 
 // streamID finds or makes the id of a stream.
@@ -31,4 +33,64 @@ func (db *DB) cachedStream(name string) int16 {
 	db.mu.Lock()
 	defer db.mu.Unlock()
 	return db.streams[name]
+}
+
+// Anchor is a delivery that is recorded: its stream must hold it, unless it was
+// trimmed.
+type Anchor struct {
+	Sequence uint64
+	Hash     [16]byte
+}
+
+// Anchors gives the newest deliveries that are recorded of a stream since it was
+// last rolled back, at most limit, the newest first.
+func (db *DB) Anchors(ctx context.Context, stream string, limit int) ([]Anchor, error) {
+	rows, err := db.pool.Query(ctx, `
+		SELECT d.sequence, d.hash FROM delivery d JOIN stream s USING (stream_id)
+		WHERE s.name = $1 AND d.counted_at > s.rolled_back_at
+		ORDER BY d.sequence DESC LIMIT $2`, stream, limit)
+	if err != nil {
+		return nil, fmt.Errorf("find anchors in stream %s: %w", stream, err)
+	}
+	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Anchor, error) {
+		var a Anchor
+		var hash []byte
+		err := row.Scan(&a.Sequence, &hash)
+		copy(a.Hash[:], hash)
+		return a, err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("find anchors in stream %s: %w", stream, err)
+	}
+	return list, nil
+}
+
+// RolledBack notes that a stream has lost its end: what was counted up to now
+// is no anchor any more.
+func (db *DB) RolledBack(ctx context.Context, stream string) error {
+	if _, err := db.streamID(ctx, stream); err != nil {
+		return err
+	}
+	if _, err := db.pool.Exec(ctx, `UPDATE stream SET rolled_back_at = $2 WHERE name = $1`, stream, db.now()); err != nil {
+		return fmt.Errorf("note the roll-back of stream %s: %w", stream, err)
+	}
+	return nil
+}
+
+// Unrecorded gives those of the deliveries that are not recorded.
+func (db *DB) Unrecorded(ctx context.Context, stream string, list []Anchor) ([]Anchor, error) {
+	var missing []Anchor
+	for _, a := range list {
+		var known bool
+		if err := db.pool.QueryRow(ctx, `
+			SELECT EXISTS (
+				SELECT FROM delivery d JOIN stream s USING (stream_id)
+				WHERE s.name = $1 AND d.sequence = $2 AND d.hash = $3)`, stream, int64(a.Sequence), a.Hash[:]).Scan(&known); err != nil {
+			return nil, fmt.Errorf("look for deliveries of stream %s: %w", stream, err)
+		}
+		if !known {
+			missing = append(missing, a)
+		}
+	}
+	return missing, nil
 }

@@ -2,11 +2,13 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"time"
 
 	"golang.org/x/sync/semaphore"
@@ -58,7 +60,7 @@ func (i *intake) Publish(ctx context.Context, e api.Envelope) (api.Receipt, erro
 	}
 	ack, err := i.publisher.Publish(ctx, e.Collector, broker.Message{
 		ContentType: e.ContentType, ContentEncoding: e.ContentEncoding, ID: e.MessageID,
-		Batch: e.Batch, Profile: hash, Lines: e.Lines, Body: e.Body,
+		Batch: e.Batch, Profile: hash, Lines: e.Lines, Series: e.Series, Number: e.Number, Body: e.Body,
 	})
 	switch {
 	case errors.Is(err, broker.ErrCollector), errors.Is(err, broker.ErrMessage), errors.Is(err, broker.ErrTooLarge):
@@ -238,4 +240,43 @@ func (k *keeper) SetProfile(ctx context.Context, collector string, body []byte) 
 // Batches lists what was counted of a collector's batches.
 func (k *keeper) Batches(ctx context.Context, collector, prefix string) ([]analytics.Delivery, error) {
 	return k.db.Batches(ctx, collector, prefix)
+}
+
+// Correct makes a correction.
+func (k *keeper) Correct(ctx context.Context, c analytics.Correction) (analytics.Correction, error) {
+	return k.db.Correct(ctx, c)
+}
+
+// ReadSamples reads a file of one unit's samples, all of it or nothing.
+func (k *keeper) ReadSamples(ctx context.Context, serial analytics.Serial, collector, contentType string, body []byte) ([]analytics.Sample, error) {
+	if collector == "" {
+		collector = "correction"
+	}
+	in, err := (&ingest.Reader{Profiles: k.db}).Read(ctx, ingest.Envelope{
+		Delivery: analytics.Delivery{Collector: collector}, ContentType: contentType, Body: body,
+	})
+	if err != nil {
+		return nil, err
+	}
+	for _, q := range in.Refused {
+		where := "the file"
+		if q.Line > 0 {
+			where = fmt.Sprintf("line %d, %s", q.Line, q.Field)
+		}
+		return nil, fmt.Errorf("%w: %s: %s; %s", analytics.ErrInvalid, where, q.Message, q.Remedy)
+	}
+	var samples []analytics.Sample
+	for _, u := range in.Units {
+		if u.Serial != serial {
+			return nil, fmt.Errorf("%w: line %d: the samples are of unit %s; give those of unit %s alone", analytics.ErrInvalid, u.Lines[0], u.Serial, serial)
+		}
+		samples = u.Samples
+	}
+	slices.SortStableFunc(samples, func(a, b analytics.Sample) int { return cmp.Compare(a.Time, b.Time) })
+	return samples, nil
+}
+
+// ClearAlarm notes who has seen to an alarm.
+func (k *keeper) ClearAlarm(ctx context.Context, id int64, by string) error {
+	return k.db.ClearAlarm(ctx, id, by)
 }

@@ -13,6 +13,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -35,6 +36,10 @@ const (
 	// counting has come.
 	askFirst = 200 * time.Millisecond
 	askMost  = 2 * time.Second
+	// lostWait is how long nothing may move before load asks whether anything
+	// is still on its way; mostPasses is how often a file is sent.
+	lostWait   = 4 * time.Second
+	mostPasses = 10
 	// exitNothing is the exit code when nothing of all files was taken.
 	exitNothing = 3
 )
@@ -109,40 +114,75 @@ func (c loadCmd) load(ctx context.Context, path, profileHash string, comma byte)
 	if err != nil {
 		return sum, fmt.Errorf("read: %w", err)
 	}
-	batch := batchName(path, fmt.Sprintf("%d-%s%s", cutRule, hex.EncodeToString(content.Sum(nil))[:16], profileHash[:min(8, len(profileHash))]))
-	known, err := c.batches(ctx, batch)
-	if err != nil {
-		return sum, err
+	l := &loading{
+		loadCmd: c, path: path, file: f, size: size, profile: profileHash, comma: comma, notes: map[string]bool{},
+		batch: batchName(path, fmt.Sprintf("%d-%s%s", cutRule, hex.EncodeToString(content.Sum(nil))[:16], profileHash[:min(8, len(profileHash))])),
 	}
-	bar := newProgress(filepath.Base(path), size)
+	return l.run(ctx)
+}
+
+// loading is a file on its way. The file itself is what is kept until there is a
+// receipt for all of it.
+type loading struct {
+	loadCmd
+	path    string
+	file    *os.File
+	size    int64
+	batch   string
+	profile string
+	comma   byte
+	notes   map[string]bool
+}
+
+func (l *loading) run(ctx context.Context) (sum analytics.DeliveryTally, err error) {
+	for pass := 1; ; pass++ {
+		names, err := l.sendMissing(ctx, pass)
+		if err != nil {
+			return sum, err
+		}
+		if pass == 1 {
+			for _, n := range slices.Sorted(maps.Keys(l.notes)) {
+				fmt.Fprintf(os.Stderr, "%s: note: %s\n", filepath.Base(l.path), n)
+			}
+		}
+		if l.NoWait {
+			return sum, nil
+		}
+		sum, err = l.await(ctx, l.batch, names)
+		if errors.Is(err, errLost) && pass < mostPasses {
+			fmt.Fprintf(os.Stderr, "%s: %v; sending that again\n", filepath.Base(l.path), err)
+			continue
+		}
+		if err != nil {
+			return sum, err
+		}
+		return sum, l.tell(l.path, sum)
+	}
+}
+
+// sendMissing sends the pieces that are not counted, and gives the names of all.
+func (l *loading) sendMissing(ctx context.Context, pass int) (names []string, err error) {
+	known, err := l.batches(ctx, l.batch)
+	if err == nil {
+		_, err = l.file.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		return nil, err
+	}
+	bar := newProgress(filepath.Base(l.path), l.size)
 	defer bar.end()
-	var names []string
-	notes := map[string]bool{}
-	err = cutFile(f, comma, func(p piece) error {
-		name := fmt.Sprintf("%s/%06d-%s", batch, len(names), p.hash())
+	err = cutFile(l.file, l.comma, func(p piece) error {
+		name := fmt.Sprintf("%s/%06d-%s", l.batch, len(names), p.hash())
 		names = append(names, name)
 		if _, ok := known[name]; !ok {
-			if err := c.send(ctx, name, profileHash, p, notes); err != nil {
+			if err := l.send(ctx, name, len(names), pass, p); err != nil {
 				return err
 			}
 		}
 		bar.at(p.end)
 		return nil
 	})
-	if err != nil {
-		return sum, err
-	}
-	bar.end()
-	for _, n := range slices.Sorted(maps.Keys(notes)) {
-		fmt.Fprintf(os.Stderr, "%s: note: %s\n", filepath.Base(path), n)
-	}
-	if c.NoWait {
-		return sum, nil
-	}
-	if sum, err = c.await(ctx, batch, names); err != nil {
-		return sum, err
-	}
-	return sum, c.tell(path, sum)
+	return names, err
 }
 
 // hash tells a piece by all that the service reads of it.
@@ -164,18 +204,21 @@ func batchName(path, content string) string {
 	return base[:min(len(base), 60)] + "@" + content
 }
 
-// send sends a piece; notes gathers what is worth telling of it.
-func (c loadCmd) send(ctx context.Context, name, profile string, p piece, notes map[string]bool) error {
+// send sends a piece under its number.
+func (l *loading) send(ctx context.Context, name string, number, pass int, p piece) error {
 	var receipt struct{ Notes []string }
-	err := c.call(ctx, http.MethodPost, "/api/v1/telemetry?collector="+url.QueryEscape(c.Collector), map[string]string{
-		"Content-Type":       p.contentType,
-		"Nats-Msg-Id":        messageID(c.Collector, name),
+	err := l.call(ctx, http.MethodPost, "/api/v1/telemetry?collector="+url.QueryEscape(l.Collector), map[string]string{
+		"Content-Type": p.contentType,
+		// Another one in each pass: the broker may know the id of what it lost.
+		"Nats-Msg-Id":        messageID(l.Collector, name, strconv.Itoa(pass)),
 		"Fadeledger-Batch":   name,
-		"Fadeledger-Profile": profile,
+		"Fadeledger-Profile": l.profile,
 		"Fadeledger-Lines":   p.lines,
+		"Fadeledger-Series":  "load-" + messageID(l.batch)[:24],
+		"Fadeledger-Number":  strconv.Itoa(number),
 	}, p.body, &receipt)
 	for _, n := range receipt.Notes {
-		notes[n] = true
+		l.notes[n] = true
 	}
 	return err
 }
@@ -203,7 +246,7 @@ func (c loadCmd) batches(ctx context.Context, batch string) (map[string]counted,
 
 // await waits until all pieces are counted and sums what became of the rows.
 func (c loadCmd) await(ctx context.Context, batch string, names []string) (sum analytics.DeliveryTally, err error) {
-	last, since := -1, time.Now()
+	last, since, wasIdle := -1, time.Now(), false
 	for pause := askFirst; ; pause = min(2*pause, askMost) {
 		known, err := c.batches(ctx, batch)
 		if err != nil {
@@ -220,7 +263,17 @@ func (c loadCmd) await(ctx context.Context, batch string, names []string) (sum a
 			return sum, nil
 		}
 		if done != last {
-			last, since = done, time.Now()
+			last, since, wasIdle = done, time.Now(), false
+		}
+		if time.Since(since) > lostWait {
+			idle, err := c.idle(ctx)
+			if err != nil {
+				return sum, err
+			}
+			if idle && wasIdle {
+				return sum, fmt.Errorf("%w: %d of %d pieces", errLost, len(names)-done, len(names))
+			}
+			wasIdle = idle // what was counted in between shows next time
 		}
 		if time.Since(since) > countedWait {
 			return sum, fmt.Errorf("all %d pieces are stored, but only %d are counted and nothing moves: does a worker run? Load the file again later; nothing is counted twice", len(names), done)
@@ -231,6 +284,21 @@ func (c loadCmd) await(ctx context.Context, batch string, names []string) (sum a
 		case <-time.After(pause):
 		}
 	}
+}
+
+// errLost: pieces were stored, are not counted, and the broker has nothing left
+// that is to be counted.
+var errLost = errors.New("the broker has lost what it had stored")
+
+// idle reports whether the broker holds nothing that is still to be counted.
+func (c loadCmd) idle(ctx context.Context) (bool, error) {
+	var answer struct {
+		Stream *struct{ Pending, Unacked uint64 }
+	}
+	if err := c.call(ctx, http.MethodGet, "/api/v1/ingest", nil, nil, &answer); err != nil {
+		return false, fmt.Errorf("ask what waits to be counted: %w", err)
+	}
+	return answer.Stream != nil && answer.Stream.Pending+answer.Stream.Unacked == 0, nil
 }
 
 func (c loadCmd) tell(path string, sum analytics.DeliveryTally) error {

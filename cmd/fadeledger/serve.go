@@ -128,15 +128,27 @@ func serveHTTP(ctx context.Context, server *http.Server, listener net.Listener) 
 	return nil
 }
 
-// ready reports why the service cannot work.
+// readyWait bounds each question of ready.
+const readyWait = 3 * time.Second
+
+// ready reports everything that keeps the service from its work, in words that
+// say what helps; nil if nothing does.
 func (s *services) ready(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(ctx, readyWait)
+	defer cancel()
+	var reasons []error
 	if err := s.db.Ping(ctx); err != nil {
-		return err
+		reasons = append(reasons, fmt.Errorf("%w; nothing is counted until it is back, and the broker keeps what comes", err))
 	}
-	if _, err := s.stream.Info(ctx); err != nil {
-		return fmt.Errorf("ask the broker: %w", err)
+	if err := broker.Healthy(ctx, s.stream, s.embedded); err != nil {
+		reasons = append(reasons, err)
 	}
-	return nil
+	if worker := s.worker.Load(); worker != nil {
+		if trouble := worker.Trouble(); trouble != "" {
+			reasons = append(reasons, errors.New(trouble))
+		}
+	}
+	return errors.Join(reasons...)
 }
 
 // How often the worker's upkeep runs.
@@ -168,8 +180,24 @@ func (s *services) work(ctx context.Context, gather int, counted func(int, analy
 	if err != nil {
 		return err
 	}
+	s.worker.Store(worker)
+	// Before anything is read: what the broker lost would be taken for counted.
+	if err := s.guard(ctx); err != nil {
+		s.log.Warn("broker and database not held against each other", "err", err)
+	}
+	receipts, err := broker.ServeReceipts(ctx, s.nc, func(ctx context.Context, collector, series string) (any, error) {
+		return s.db.Receipt(ctx, collector, series)
+	}, s.log)
+	if err != nil {
+		return fmt.Errorf("answer for receipts: %w", err)
+	}
+	defer receipts()
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return worker.Run(ctx) })
+	group.Go(func() error {
+		return s.every(ctx, guardEvery, "broker and database not held against each other", s.guard)
+	})
+	group.Go(func() error { return s.every(ctx, balanceEvery, "books not added up", (&auditor{db: s.db}).run) })
 	group.Go(func() error {
 		return s.every(ctx, standingEvery, "standings not refreshed", func(ctx context.Context) error {
 			_, err := s.db.RefreshStandings(ctx, standingMaxAge)

@@ -7,12 +7,14 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
 	"fadeledger/migrations"
 	"fadeledger/store"
@@ -30,11 +32,16 @@ type dependencies struct {
 // of their start.
 type services struct {
 	db        *store.DB
+	nc        *nats.Conn
+	js        jetstream.JetStream
 	stream    jetstream.Stream
+	embedded  *broker.Embedded // nil for an external broker
 	publisher *broker.Publisher
 	identity  string
 	log       *slog.Logger
 	closers   []func(context.Context)
+	// worker is the one that runs in this process, nil for none.
+	worker atomic.Pointer[ingest.Worker]
 	// databaseEnded is closed when the private database has ended; nil
 	// without one.
 	databaseEnded <-chan struct{}
@@ -124,6 +131,7 @@ func embed(ctx context.Context, log *slog.Logger, data string, doors doors, data
 		s.Close()
 		return nil, fmt.Errorf("start the broker: %w", err)
 	}
+	s.embedded = embedded
 	s.onClose(func(ctx context.Context) {
 		if err := embedded.Shutdown(ctx); err != nil {
 			log.Warn("broker stopped late", "err", err)
@@ -158,11 +166,11 @@ func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg
 		}
 		s.db = db
 		s.onClose(func(context.Context) { db.Close() })
-		js, err := jetstream.New(nc)
-		if err != nil {
+		s.nc = nc
+		if s.js, err = jetstream.New(nc); err != nil {
 			return fmt.Errorf("use JetStream: %w", err)
 		}
-		if s.stream, err = broker.EnsureStream(ctx, js, cfg); err != nil {
+		if s.stream, err = broker.EnsureStream(ctx, s.js, cfg); err != nil {
 			return fmt.Errorf("make sure of the stream: %w", err)
 		}
 		if s.identity, err = broker.Identity(ctx, s.stream); err != nil {

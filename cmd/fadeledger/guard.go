@@ -1,0 +1,124 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"fadeledger/analytics"
+	"fadeledger/ingest"
+	"fadeledger/ingest/broker"
+	"fadeledger/store"
+)
+
+const (
+	// guardEvery is how often broker and database are held against each other.
+	guardEvery = 15 * time.Second
+	// balanceEvery is how often the books are added up, recheckUnits how many
+	// units are then counted again from their samples.
+	balanceEvery = time.Minute
+	recheckUnits = 20
+	// fillingFrom is how full the stream may be before somebody is told.
+	fillingFrom = 0.8
+)
+
+// guard holds the broker and the database against each other. Each may have
+// lost its end: the broker in a power loss, the database when it was restored
+// from a backup. Then everything that the broker keeps is read once more, which
+// the ledger survives without counting anything twice.
+func (s *services) guard(ctx context.Context) error {
+	if err := s.findRollBack(ctx); err != nil {
+		return err
+	}
+	if err := s.findRestore(ctx); err != nil {
+		return err
+	}
+	used, most, err := broker.Fullness(ctx, s.stream)
+	if err != nil {
+		return err
+	}
+	if most > 0 && float64(used) > fillingFrom*float64(most) {
+		return s.db.Raise(ctx, analytics.AlarmFilling, "stream",
+			fmt.Sprintf("The stream holds %d of at most %d MiB. A full stream refuses deliveries; collectors then keep them.", used>>20, most>>20))
+	}
+	return s.db.Settle(ctx, analytics.AlarmFilling, "stream")
+}
+
+// findRollBack looks for the newest delivery that is recorded in the stream.
+func (s *services) findRollBack(ctx context.Context) error {
+	recorded, err := s.db.Anchors(ctx, s.identity, 1)
+	if err != nil {
+		return err
+	}
+	anchors := make([]broker.Anchor, len(recorded))
+	for i, a := range recorded {
+		anchors[i] = broker.Anchor(a)
+	}
+	err = broker.CheckAnchors(ctx, s.stream, anchors, ingest.HashOf)
+	if !errors.Is(err, broker.ErrRolledBack) {
+		return err
+	}
+	s.log.Error("the stream was rolled back and is read again", "err", err)
+	if err := s.db.Raise(ctx, analytics.AlarmRolledBack, s.identity, fmt.Sprintf(
+		"The broker has lost what it stored last: %v. What it keeps is read once more. Collectors that wait for receipts send again what was lost; ask the others for it.", err)); err != nil {
+		return err
+	}
+	// Noted only after the rewind: if that fails, the next look tries again.
+	if err := broker.Rewind(ctx, s.js, s.stream); err != nil {
+		return err
+	}
+	return s.db.RolledBack(ctx, s.identity)
+}
+
+// findRestore looks for the deliveries that were acknowledged last in the
+// database.
+func (s *services) findRestore(ctx context.Context) error {
+	acked, err := broker.LastAcked(ctx, s.stream, ingest.HashOf)
+	if err != nil {
+		return err
+	}
+	places := make([]store.Anchor, len(acked))
+	for i, a := range acked {
+		places[i] = store.Anchor{Sequence: a.Sequence, Hash: a.Hash}
+	}
+	missing, err := s.db.Unrecorded(ctx, s.identity, places)
+	if err != nil || len(missing) == 0 {
+		return err
+	}
+	s.log.Error("the database lacks deliveries that were acknowledged; the stream is read again", "sequence", missing[0].Sequence)
+	if err := s.db.Raise(ctx, analytics.AlarmRestored, s.identity, fmt.Sprintf(
+		"The database lacks delivery %d, which it had counted: it seems to be restored from a backup. What the broker keeps is read once more.", missing[0].Sequence)); err != nil {
+		return err
+	}
+	return broker.Rewind(ctx, s.js, s.stream)
+}
+
+// auditor adds up the books and counts some units again each time.
+type auditor struct {
+	db    *store.DB
+	after int32
+}
+
+func (a *auditor) run(ctx context.Context) error {
+	b, err := a.db.Balance(ctx)
+	if err != nil {
+		return err
+	}
+	if len(b.Differences) > 0 {
+		err = a.db.Raise(ctx, analytics.AlarmUnbalanced, "books", b.Differences[0])
+	} else {
+		err = a.db.Settle(ctx, analytics.AlarmUnbalanced, "books")
+	}
+	if err != nil {
+		return err
+	}
+	differences, next, err := a.db.Recheck(ctx, a.after, recheckUnits)
+	a.after = next
+	for _, d := range differences {
+		if err := a.db.Raise(ctx, analytics.AlarmDiffers, string(d.Serial), "Unit "+string(d.Serial)+": "+d.What+"."); err != nil {
+			return err
+		}
+	}
+	return err
+}
