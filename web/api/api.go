@@ -60,9 +60,12 @@ func Mount(router chi.Router, cfg Config) *API {
 	a := &API{cfg: cfg, huma: humachi.New(router, conf)}
 	a.registerFleet()
 	a.registerUnit()
+	a.registerCorrections()
+	a.registerBooks()
 	a.registerIngest()
 	a.registerDoors()
 	a.registerUpkeep()
+	a.registerAlarms()
 	return a
 }
 

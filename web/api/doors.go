@@ -50,6 +50,8 @@ type telemetryInput struct {
 	Batch           string `header:"Fadeledger-Batch" maxLength:"128" doc:"your name for this delivery; ask /collectors/{collector}/batches which are counted"`
 	Profile         string `header:"Fadeledger-Profile" maxLength:"64" doc:"hash of the profile to read it by, where it is not the collector's own"`
 	Lines           string `header:"Fadeledger-Lines" maxLength:"32" pattern:"^([0-9]+:[0-9]+)?$" doc:"H:N where the body is cut from a file: it begins with H header lines and goes on with line N of the file"`
+	Series          string `header:"Fadeledger-Series" maxLength:"64" pattern:"^[ -~]*$" doc:"name of the run of numbers that this delivery has its number in"`
+	Number          int64  `header:"Fadeledger-Number" minimum:"0" doc:"1, 2, 3 and so on within the series; ask /collectors/{collector}/receipts which are counted"`
 	RawBody         []byte `contentType:"text/csv"`
 }
 
@@ -132,9 +134,13 @@ func envelope(in *telemetryInput) (Envelope, error) {
 	if len(in.RawBody) == 0 {
 		return Envelope{}, huma.Error400BadRequest("the body is empty")
 	}
+	if (in.Series == "") != (in.Number == 0) {
+		return Envelope{}, huma.Error422UnprocessableEntity("Fadeledger-Series and Fadeledger-Number go together: a name, and a number from 1 on")
+	}
 	env := Envelope{
 		Collector: in.Collector, ContentType: in.ContentType, ContentEncoding: in.ContentEncoding,
-		MessageID: in.MessageID, Batch: in.Batch, Profile: in.Profile, Lines: in.Lines, Body: in.RawBody,
+		MessageID: in.MessageID, Batch: in.Batch, Profile: in.Profile, Lines: in.Lines,
+		Series: in.Series, Number: in.Number, Body: in.RawBody,
 	}
 	if env.Collector == "" {
 		env.Collector = DefaultCollector

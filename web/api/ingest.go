@@ -50,7 +50,22 @@ type IngestBody struct {
 	Collectors []CollectorBody         `json:"collectors"`
 	Notes      []NoteBody              `json:"notes" doc:"what was accepted and is still worth a look, newest first"`
 	Recounts   int64                   `json:"recounts"`
-	Stream     *StreamBody             `json:"stream" doc:"null when the broker cannot be asked"`
+	// Holes, OpenAlarms and Books say what may be wrong.
+	Holes      []SeriesReceiptBody `json:"holes" doc:"receipts of series in which numbers are missing"`
+	OpenAlarms int                 `json:"open_alarms" doc:"see /alarms"`
+	Books      BooksBody           `json:"books"`
+	Stream     *StreamBody         `json:"stream" doc:"null when the broker cannot be asked"`
+}
+
+// BooksBody is the account of all rows and versions at one moment.
+type BooksBody struct {
+	AsOf        *time.Time `json:"as_of" doc:"null while they were never added up"`
+	Rows        int64      `json:"rows" doc:"rows in all deliveries"`
+	Taken       int64      `json:"taken" doc:"distinct versions of samples among them"`
+	Known       int64      `json:"known" doc:"versions that the units know; equal to taken"`
+	Counting    int64      `json:"counting" doc:"samples that count, those of corrections too"`
+	Others      int64      `json:"others" doc:"versions that do not count"`
+	Differences []string   `json:"differences" doc:"what does not add up, in words"`
 }
 
 // NoteBody is something about a collector's deliveries that was accepted and is
@@ -143,8 +158,29 @@ func (a *API) handleIngest(ctx context.Context, _ *struct{}) (*ingestOutput, err
 			Collector: c.Collector, Deliveries: c.Deliveries, Rows: c.Tally, LastStoredAt: c.LastStoredAt.Time(),
 		})
 	}
+	b.Holes = make([]SeriesReceiptBody, 0, len(s.Holes))
+	for _, r := range s.Holes {
+		b.Holes = append(b.Holes, seriesReceiptBody(r))
+	}
+	for _, x := range s.Alarms {
+		if x.ClearedAt == nil {
+			b.OpenAlarms++
+		}
+	}
+	b.Books = booksBody(s.Balance)
 	b.Stream = a.stream(ctx)
 	return &ingestOutput{Body: b}, nil
+}
+
+func booksBody(x analytics.Balance) BooksBody {
+	b := BooksBody{Rows: x.Rows, Taken: x.Taken, Known: x.Known, Counting: x.Counting, Others: x.Others, Differences: x.Differences}
+	if x.AsOf != 0 {
+		b.AsOf = instant(&x.AsOf)
+	}
+	if b.Differences == nil {
+		b.Differences = []string{}
+	}
+	return b
 }
 
 // stream asks the broker; nil when it cannot be asked, since the rest of the

@@ -7,16 +7,17 @@ import (
 	"fadeledger/analytics"
 )
 
-// Upkeep keeps the corrections and alarms that it was handed, and reads a file
-// of samples as one sample for each line below the first. Err, where set, is
+// Upkeep keeps the corrections and alarms that it was handed. A file that says
+// "bad" cannot be read; every other one holds Samples. Err, where set, is
 // answered to every question.
 type Upkeep struct {
 	Made    []analytics.Correction
 	Cleared map[int64]string
 	Samples []analytics.Sample
-	// Read keeps the collectors that files were read for.
-	Read []string
-	Err  error
+	// Read keeps the collectors that files were read for, Kinds their content
+	// types and Bodies what was in them.
+	Read, Kinds, Bodies []string
+	Err                 error
 }
 
 // Correct keeps the correction and gives it a number.
@@ -30,8 +31,8 @@ func (u *Upkeep) Correct(_ context.Context, c analytics.Correction) (analytics.C
 }
 
 // ReadSamples answers the samples that are set.
-func (u *Upkeep) ReadSamples(_ context.Context, _ analytics.Serial, collector, _ string, body []byte) ([]analytics.Sample, error) {
-	u.Read = append(u.Read, collector)
+func (u *Upkeep) ReadSamples(_ context.Context, _ analytics.Serial, collector, contentType string, body []byte) ([]analytics.Sample, error) {
+	u.Read, u.Kinds, u.Bodies = append(u.Read, collector), append(u.Kinds, contentType), append(u.Bodies, string(body))
 	if string(body) == "bad" {
 		return nil, fmt.Errorf("line 1, field time: no such column; name it in the head of the file: %w", analytics.ErrInvalid)
 	}
