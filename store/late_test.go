@@ -244,3 +244,34 @@ func TestAWorkerWhoseClockLags(t *testing.T) {
 	}
 	checkOffline(t, db, "u-1", samples)
 }
+
+// TestBackwardsBackfillCountsEachDayTwiceAtMost: two years come in reverse order
+// of their days. Each costs its own day and the one behind it, however long the
+// history has become.
+func TestBackwardsBackfillCountsEachDayTwiceAtMost(t *testing.T) {
+	t.Parallel()
+	db := open(t)
+	at(db, noon)
+	catalogue(t, db, "u-1")
+	const days, perDay = 730, 24
+	every := analytics.Instant(analytics.DayLength) / perDay
+	samples := make([]analytics.Sample, 0, days*perDay)
+	all := home(t, 9, noon-30*day, 30*1440)
+	for i := range days * perDay {
+		s := all[(i*60)%len(all)]
+		s.Time = (noon.Day() - days).Start() + analytics.Instant(i)*every
+		s.Has &^= analytics.HasCharge | analytics.HasDischarge
+		s.Charge, s.Discharge = 0, 0
+		samples = append(samples, s)
+	}
+	for i := days - 1; i >= 0; i-- {
+		take(t, db, stored(noon, uint64(days-i), "u-1", samples[i*perDay:(i+1)*perDay]))
+	}
+	checkOffline(t, db, "u-1", samples)
+	counted := number(t, db, `SELECT sum(days) FROM recount`)
+	if counted > 2*days {
+		t.Errorf("%d days were counted again for %d that came late", counted, days-1)
+	}
+	t.Logf("%d days were counted again for %d that came late", counted, days-1)
+	balanced(t, db)
+}
