@@ -225,7 +225,7 @@ func (b *books) differences() []string {
 		switch {
 		case t.Sent == 0 && t.Counted+t.Stored > 0:
 			out = append(out, fmt.Sprintf("delivery %s was never sent, but is stored %d and counted %d times", t.Batch, t.Stored, t.Counted))
-		case t.Number <= b.confirmed[t.Series] && t.Counted == 0:
+		case t.Number <= b.confirmed[t.Series] && t.Counted+t.Stored == 0:
 			out = append(out, fmt.Sprintf("delivery %s is lost: it was confirmed and never counted", t.Batch))
 		case !b.rewound && t.Stored != t.Counted:
 			out = append(out, fmt.Sprintf("delivery %s is stored %d and counted %d times", t.Batch, t.Stored, t.Counted))

@@ -25,10 +25,12 @@ const (
 	// resendCounted how long a confirmation of what it has answered for.
 	resendStored  = time.Second
 	resendCounted = 3 * time.Second
-	confirmEvery  = 150 * time.Millisecond
-	collectEvery  = 10 * time.Millisecond
+	// Both double with every repetition, up to sixteen times.
+
+	confirmEvery = 150 * time.Millisecond
+	collectEvery = 10 * time.Millisecond
 	// underwayMost is how many deliveries of a collector wait for the broker.
-	underwayMost = 64
+	underwayMost = 32
 )
 
 // The headers by which a collector numbers its deliveries.
@@ -169,11 +171,7 @@ func (c *collector) send(now time.Time) {
 	defer c.mu.Unlock()
 	underway := 0
 	for _, e := range c.spool {
-		wait := resendStored
-		if e.answered {
-			wait = resendCounted
-		}
-		if !e.sent.IsZero() && now.Sub(e.sent) < wait {
+		if !e.sent.IsZero() && now.Sub(e.sent) < e.patience() {
 			if !e.answered {
 				underway++
 			}
@@ -192,6 +190,16 @@ func (c *collector) send(now time.Time) {
 		e.truth.Sent++
 		e.sent, e.answered = now, false
 	}
+}
+
+// patience is how long the entry waits before it is sent again: twice as long
+// each time, or a slow broker is buried under repetitions.
+func (e *entry) patience() time.Duration {
+	wait := resendStored
+	if e.answered {
+		wait = resendCounted
+	}
+	return wait << min(max(e.truth.Sent-1, 0), 4)
 }
 
 func (c *collector) publish(e *entry) error {

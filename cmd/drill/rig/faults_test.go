@@ -54,9 +54,9 @@ func TestFaultsStrike(t *testing.T) {
 		{"broker", ByStored, 1, []Fault{
 			{At: 1000, Kind: SpoilDelivery, For: 700, Rules: &proxy.Rules{HoldToServer: true, HoldToClient: true}},
 			{At: 2000, Kind: CutDelivery},
-			{At: 2600, Kind: DropConsumer, Target: 1},
-			{At: 3400, Kind: KillBroker, For: 200},
-			{At: 5500, Kind: LoseAcks, For: 1200},
+			{At: 3600, Kind: DropConsumer, Target: 1},
+			{At: 4400, Kind: KillBroker, For: 200},
+			{At: 4700, Kind: LoseAcks, For: 2000},
 		}, func(t *testing.T, r Result) {
 			if r.Again == 0 {
 				t.Error("no delivery was handed out again for a lost acknowledgement")

@@ -163,6 +163,7 @@ func (m *machine) openWorkers(ctx context.Context) error {
 			return err
 		}
 	}
+	m.awaitWorkers(ctx)
 	return nil
 }
 

@@ -112,8 +112,11 @@ func (p *process) kill() bool {
 	return ok && status.Signaled() && status.Signal() == syscall.SIGKILL
 }
 
-// stop asks the process to end and reports how it did; one that takes too long
-// is killed.
+// errHung is the error of a process that had to be killed.
+var errHung = errors.New("it did not end when asked to, and was killed")
+
+// stop asks the process to end and reports how it did: errHung when it took too
+// long and was killed, another error when it ended by a failure.
 func (p *process) stop() error {
 	if err := p.signal(syscall.SIGTERM, true); err != nil {
 		if errors.Is(err, os.ErrProcessDone) {
@@ -125,7 +128,7 @@ func (p *process) stop() error {
 	case <-p.ended:
 	case <-time.After(endWithin):
 		p.kill()
-		return fmt.Errorf("stop %s: still there after %v", p.name, endWithin)
+		return fmt.Errorf("stop %s: still there after %v: %w", p.name, endWithin, errHung)
 	}
 	if !p.cmd.ProcessState.Success() {
 		return fmt.Errorf("stop %s: %v", p.name, p.cmd.ProcessState)

@@ -21,6 +21,10 @@ func TestMain(m *testing.M) {
 	os.Exit(code)
 }
 
+// programEnv names a variable with another program to test than that of this
+// module, such as one with a bug on purpose.
+const programEnv = "FADELEDGER_DRILL_PROGRAM"
+
 // bench is what all tests of the package share: the built program and one
 // Postgres.
 var bench shared
@@ -42,8 +46,10 @@ func (b *shared) open(ctx context.Context) error {
 		if b.err = os.Chmod(b.dir, 0o755); b.err != nil {
 			return
 		}
-		if b.program, b.err = Build(ctx, b.dir); b.err != nil {
-			return
+		if b.program = os.Getenv(programEnv); b.program == "" {
+			if b.program, b.err = Build(ctx, b.dir); b.err != nil {
+				return
+			}
 		}
 		b.cluster, b.err = StartCluster(ctx, filepath.Join(b.dir, "postgres"), slog.New(slog.DiscardHandler))
 	})

@@ -36,6 +36,8 @@ type Config struct {
 	// Failures is a folder for the schedules and logs of runs that fail; empty
 	// keeps none.
 	Failures string
+	// KeepAll keeps those of the other runs as well.
+	KeepAll bool
 	// Logger is told what happens; nil discards it.
 	Logger *slog.Logger
 }
@@ -49,7 +51,7 @@ type Result struct {
 	// Strikes tell what each fault did, in order of their times.
 	Strikes []Strike `json:"strikes"`
 	// Notes are worth telling and no difference: workers that ended by
-	// themselves and were started again.
+	// themselves, or with a failure when asked to end.
 	Notes []string `json:"notes,omitempty"`
 	// Deliveries were made ready, of which Resent publishes were repetitions;
 	// Stored stand in the stream, Counted are recorded by the database.
@@ -75,6 +77,9 @@ type Result struct {
 // Failed reports whether something is wrong.
 func (r Result) Failed() bool { return len(r.Differences) > 0 }
 
+// toldDifferences is how many differences are told in words.
+const toldDifferences = 40
+
 // String tells the result in a few lines, and all of it when it failed.
 func (r Result) String() string {
 	var b strings.Builder
@@ -91,14 +96,18 @@ func (r Result) String() string {
 			fmt.Fprintf(&b, "\n  without effect: %s at %d ms: %s", s.Fault.Kind, s.Began, s.What)
 		}
 	}
+	for _, n := range r.Notes {
+		fmt.Fprintf(&b, "\n  note: %s", n)
+	}
 	if !r.Failed() {
 		return b.String()
 	}
-	for _, d := range r.Differences {
+	for i, d := range r.Differences {
+		if i == toldDifferences {
+			fmt.Fprintf(&b, "\n  and %d differences more", len(r.Differences)-i)
+			break
+		}
 		fmt.Fprintf(&b, "\n  difference: %s", d)
-	}
-	for _, n := range r.Notes {
-		fmt.Fprintf(&b, "\n  note: %s", n)
 	}
 	for _, s := range r.Strikes {
 		fmt.Fprintf(&b, "\n  %5d ms %s: %s", s.Began, s.Fault.Kind, s.What)
@@ -138,7 +147,7 @@ func Run(ctx context.Context, cfg Config, s Schedule) (Result, error) {
 	if err != nil {
 		return r, fmt.Errorf("seed %d: %w", s.Seed, err)
 	}
-	if r.Failed() && cfg.Failures != "" {
+	if (r.Failed() || cfg.KeepAll) && cfg.Failures != "" {
 		r.Kept, err = keep(cfg.Failures, dir, r)
 	}
 	return r, err
@@ -308,8 +317,11 @@ func (m *machine) replaceWorkers(ctx context.Context) {
 // endWorkers lets the workers end in order and gathers what they did unasked.
 func (m *machine) endWorkers(r *Result) {
 	for _, w := range m.workers {
-		if err := w.stop(); err != nil {
-			r.Differences = append(r.Differences, fmt.Sprintf("%s did not end in order: %v", w.name, err))
+		switch err := w.stop(); {
+		case errors.Is(err, errHung):
+			r.Differences = append(r.Differences, err.Error())
+		case err != nil:
+			r.Notes = append(r.Notes, err.Error()) // such as while it was still starting
 		}
 		r.Notes = append(r.Notes, w.unasked()...)
 		if panics := panicsIn(w.log.Name()); panics != "" {

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"os"
@@ -9,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 
 	"fadeledger/cmd/drill/proxy"
 )
@@ -105,4 +107,24 @@ func (w *worker) close() {
 	_ = w.database.Close()
 	_ = w.broker.Close()
 	_ = w.log.Close()
+}
+
+// upWithin is how long workers are waited for before the first delivery.
+const upWithin = 20 * time.Second
+
+// upSign stands in the log of a worker that has reached broker and database.
+const upSign = "health is answered"
+
+// awaitWorkers waits until all workers have reached what they need, so that a
+// slow machine does not play its faults before anybody works.
+func (m *machine) awaitWorkers(ctx context.Context) {
+	within(ctx, upWithin, func() bool {
+		for _, w := range m.workers {
+			b, err := os.ReadFile(w.log.Name())
+			if err != nil || !bytes.Contains(b, []byte(upSign)) {
+				return false
+			}
+		}
+		return true
+	})
 }
