@@ -178,6 +178,39 @@ func TestHalfARewindIsFinished(t *testing.T) {
 	}
 }
 
+// TestPullFromARemovedConsumerEnds: a worker that resumed right before a rewind
+// and asks after it is told so, too.
+func TestPullFromARemovedConsumerEnds(t *testing.T) {
+	b := start(t, broker.EmbeddedConfig{}, broker.Config{Partitions: 1})
+	c, err := broker.Resume(t.Context(), b.stream, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := broker.Rewind(t.Context(), b.js, b.stream); err != nil {
+		t.Fatal(err)
+	}
+	messages, err := c.Messages(jetstream.PullMaxMessages(64), jetstream.PullExpiry(4*time.Second))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer messages.Stop()
+	ended := make(chan error, 1)
+	begin := time.Now()
+	go func() {
+		_, err := messages.Next()
+		ended <- err
+	}()
+	select {
+	case err := <-ended:
+		if err == nil {
+			t.Error("a delivery of a removed consumer")
+		}
+		t.Logf("after %s: %v", time.Since(begin).Round(100*time.Millisecond), err)
+	case <-time.After(20 * time.Second):
+		t.Error("it waits for ever")
+	}
+}
+
 // TestRewindWhileOthersResume rewinds again and again while workers resume: in
 // the end everything has come again.
 func TestRewindWhileOthersResume(t *testing.T) {

@@ -2,7 +2,6 @@ package broker
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"strings"
@@ -39,9 +38,6 @@ func consumerName(p int, reading string) string {
 
 // filterOf gives the subjects of a partition.
 func filterOf(p int) string { return fmt.Sprintf("%s%d.*", subjectPrefix, p) }
-
-// newReading makes the id of a reading, short enough to be a part of a name.
-func newReading() string { return strings.ToLower(rand.Text()[:10]) }
 
 // isCurrent reports whether a consumer is one of a reading.
 func isCurrent(name, reading string) bool {

@@ -191,6 +191,9 @@ func serverOptions(cfg EmbeddedConfig) (*server.Options, error) {
 		// Above MaxMessageBytes, so that a message too large is answered by
 		// the stream and does not cost the publisher its connection.
 		MaxPayload: 2 * MaxMessageBytes,
+		// Passwords are slow to check on purpose, and after a restart all
+		// collectors come at once.
+		AuthTimeout: loginWithin.Seconds(),
 	}
 	if cfg.Listen != "" {
 		host, port, err := splitAddress(cfg.Listen)

@@ -21,6 +21,8 @@ const defaultDiskCheck = 500 * time.Millisecond
 type diskGuard struct {
 	e  *Embedded
 	js jetstream.JetStream
+	// room gives the bytes that are left on the disk of a directory.
+	room func(dir string) (uint64, error)
 	// before is the limit of the stream to give back, 0 while it has it; set
 	// is the one that this guard gave it.
 	before, set int64
@@ -45,7 +47,7 @@ func (e *Embedded) startGuard(every time.Duration) (stop func(), err error) {
 		defer close(done)
 		tick := time.NewTicker(every)
 		defer tick.Stop()
-		for g := (&diskGuard{e: e, js: js}); ; {
+		for g := (&diskGuard{e: e, js: js, room: roomLeft}); ; {
 			select {
 			case <-ctx.Done():
 				return
@@ -76,7 +78,7 @@ func (g *diskGuard) report(ctx context.Context, err error) {
 
 // look limits the stream or gives its limit back, as the room on the disk is.
 func (g *diskGuard) look(ctx context.Context) error {
-	free, err := roomLeft(g.e.dir)
+	free, err := g.room(g.e.dir)
 	if err != nil {
 		return err
 	}

@@ -2,8 +2,10 @@ package broker
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
+	"maps"
 	"strings"
 
 	"github.com/nats-io/nats.go"
@@ -177,25 +179,41 @@ func lastUpTo(ctx context.Context, stream jetstream.Stream, filter string, first
 // acknowledge afterwards counts for nothing. It may be called while others
 // work, and again if it fails half way.
 func Rewind(ctx context.Context, js jetstream.JetStream, stream jetstream.Stream) error {
-	info, err := stream.Info(ctx)
+	before, err := readingOf(ctx, stream)
 	if err != nil {
 		return fmt.Errorf("rewind the stream: %w", err)
 	}
+	for range 5 {
+		if err := newReading(ctx, js, stream); err != nil {
+			return fmt.Errorf("rewind the stream: %w", err)
+		}
+		if err := ensureConsumers(ctx, stream); err != nil {
+			return fmt.Errorf("rewind the stream: %w", err)
+		}
+		// Another change of the stream's settings, made from what they were
+		// before, takes the new reading away again.
+		if now, err := readingOf(ctx, stream); err != nil {
+			return fmt.Errorf("rewind the stream: %w", err)
+		} else if now != before {
+			return nil
+		}
+	}
+	return errors.New("rewind the stream: its settings are changed by others all the time; stop them and try again")
+}
+
+// newReading begins a reading: from here on whoever resumes makes consumers of
+// it.
+func newReading(ctx context.Context, js jetstream.JetStream, stream jetstream.Stream) error {
+	info, err := stream.Info(ctx)
+	if err != nil {
+		return err
+	}
 	config := info.Config
-	metadata := map[string]string{}
-	for key, value := range config.Metadata {
-		metadata[key] = value
-	}
-	// From here on whoever resumes makes consumers of the new reading.
-	metadata[readingKey] = newReading()
-	config.Metadata = metadata
-	if _, err := js.UpdateStream(ctx, config); err != nil {
-		return fmt.Errorf("rewind the stream: %w", err)
-	}
-	if err := ensureConsumers(ctx, stream); err != nil {
-		return fmt.Errorf("rewind the stream: %w", err)
-	}
-	return nil
+	config.Metadata = maps.Clone(config.Metadata)
+	// Short enough to be a part of a name.
+	config.Metadata[readingKey] = strings.ToLower(rand.Text()[:10])
+	_, err = js.UpdateStream(ctx, config)
+	return err
 }
 
 // removeStale removes the consumers of earlier readings.
