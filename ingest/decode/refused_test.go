@@ -76,6 +76,7 @@ func TestWholeDeliveriesAreRefused(t *testing.T) {
 		"gzip with bytes behind":       {string(gz) + "garbage here", decode.Options{}, decode.ReasonPackedTrailing, 0},
 		"gzip announced, plain":        {goodCSV, decode.Options{ContentEncoding: "gzip"}, decode.ReasonPackedHeader, 0},
 		"zstd cut":                     {string(zst[:len(zst)-9]), decode.Options{}, decode.ReasonPackedTruncated, 0},
+		"zstd of an unknown kind":      {"\x28\xb5\x2f\xfd\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff", decode.Options{}, decode.ReasonPackedCorrupt, 0},
 		"zstd announced, plain":        {goodCSV, decode.Options{ContentEncoding: "zstd"}, decode.ReasonPackedHeader, 0},
 		"an encoding that is not read": {goodCSV, decode.Options{ContentEncoding: "br"}, decode.ReasonEncodingUnsupported, 0},
 		"a type that is not read":      {goodCSV, decode.Options{ContentType: "text/plain"}, decode.ReasonTypeUnsupported, 0},
