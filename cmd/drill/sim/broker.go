@@ -43,6 +43,9 @@ type broker struct {
 	ids      map[string]analytics.Instant
 	readers  []*consumer
 	down     analytics.Instant
+	// forgiven are deliveries that the stream has lost and that it was read
+	// again for.
+	forgiven map[book.Place]bool
 	// loseAcks and loseStored count answers that get lost.
 	loseAcks, loseStored int
 }
@@ -62,7 +65,7 @@ func newConsumer(partition int) *consumer {
 }
 
 func newBroker(m *machine) *broker {
-	b := &broker{m: m}
+	b := &broker{m: m, forgiven: map[book.Place]bool{}}
 	b.renew()
 	return b
 }
@@ -75,7 +78,15 @@ func (b *broker) renew() {
 	b.rewind()
 }
 
-// rewind makes everything be read again.
+// readAgain makes everything be read again for what was lost.
+func (b *broker) readAgain() {
+	for r := b.lostAnchor(); r != nil; r = b.lostAnchor() {
+		b.forgiven[r.Place] = true
+	}
+	b.rewind()
+}
+
+// rewind makes everything be read from the first delivery on.
 func (b *broker) rewind() {
 	b.readers = nil
 	for p := range b.m.s.Partitions {
@@ -278,16 +289,39 @@ func (b *broker) place(s *stored) book.Place {
 }
 
 // rolledBack reports whether the stream lacks the newest delivery that the
-// database holds, or the database one up to which a partition is acknowledged.
+// database holds, or the database one that is acknowledged.
 func (b *broker) rolledBack() bool {
+	return b.lostAnchor() != nil || b.unrecorded()
+}
+
+// lostAnchor gives the newest delivery that the database holds of the stream,
+// if the stream does not hold it and has not been read again for that.
+func (b *broker) lostAnchor() *recorded {
 	var newest *recorded
 	for place, r := range b.m.db.t.deliveries {
-		if place.Stream == b.identity && (newest == nil || place.Sequence > newest.Sequence || place.Sequence == newest.Sequence && r.counted > newest.counted) {
+		if place.Stream != b.identity || b.forgiven[place] {
+			continue
+		}
+		if newest == nil || place.Sequence > newest.Sequence || place.Sequence == newest.Sequence && r.counted > newest.counted {
 			newest = r
 		}
 	}
-	if newest != nil && !b.holds(newest.Place) && (newest.Sequence > b.last || b.get(newest.Sequence) != nil) {
-		return true
+	if newest == nil || b.holds(newest.Place) || newest.Sequence <= b.last && b.get(newest.Sequence) == nil {
+		return nil
+	}
+	return newest
+}
+
+// unrecorded reports whether the database lacks a delivery up to which a
+// partition is acknowledged.
+func (b *broker) unrecorded() bool {
+	if ideal {
+		for _, s := range b.list {
+			if b.readers[s.partition].acked[s.sequence] && !b.m.recorded(s) {
+				return true
+			}
+		}
+		return false
 	}
 	for _, s := range b.floors() {
 		if s != nil && !b.m.recorded(s) {
@@ -296,3 +330,5 @@ func (b *broker) rolledBack() bool {
 	}
 	return false
 }
+
+var ideal bool

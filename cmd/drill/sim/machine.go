@@ -123,7 +123,7 @@ func (m *machine) plan() (last analytics.Instant) {
 		}
 	}
 	for _, f := range m.s.Faults {
-		at := start + analytics.Instant(f.At)*minute
+		at := start + analytics.Instant(f.At)*second
 		m.at(at, func() { m.fault(f) })
 		last = max(last, at+analytics.Instant(f.For)*second)
 	}

@@ -1,11 +1,13 @@
 package sim
 
 import (
+	"bytes"
 	"errors"
 	"slices"
 
 	"fadeledger/analytics"
 	"fadeledger/ingest"
+	natsbroker "fadeledger/ingest/broker"
 )
 
 // hit lets faults happen at a call of a process, and others go on.
@@ -27,7 +29,7 @@ func (m *machine) hit(p *process, call string, after bool) error {
 		break
 	}
 	if m.r.IntN(3) == 0 {
-		p.sleep(m.between(1, 300))
+		p.sleep(m.between(1, analytics.Millis(m.s.Slow)))
 		if p.dead {
 			return errDead
 		}
@@ -110,10 +112,13 @@ func (m *machine) fault(f Fault) {
 func (m *machine) faultOfStream(f Fault) {
 	switch f.Kind {
 	case TailLost:
-		m.broker.loseTail(f.N)
+		m.broker.loseTail(min(f.N, m.spare()))
 		m.db.backup = nil
 		m.suspect()
 	case StreamLost:
+		if m.spare() < len(m.broker.list) {
+			return
+		}
 		m.broker.renew()
 		m.db.backup = nil
 		m.suspect()
@@ -136,6 +141,31 @@ func (m *machine) faultOfStream(f Fault) {
 	case Trim:
 		m.trim()
 	}
+}
+
+// spare gives how many of the newest deliveries the stream may lose. After a
+// restore it may hold the only copy of some: two disasters at once are not to
+// be survived.
+func (m *machine) spare() (n int) {
+	for _, s := range slices.Backward(m.broker.list) {
+		if !m.recorded(s) && !m.kept(s) {
+			break
+		}
+		n++
+	}
+	return n
+}
+
+// kept reports whether a collector still keeps a delivery.
+func (m *machine) kept(s *stored) bool {
+	for _, c := range m.collectors {
+		for _, p := range c.spool {
+			if s.header.Get(natsbroker.HeaderBatch) == p.name && bytes.Equal(s.body, p.body) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // register makes a unit known, as long as it takes.
@@ -301,6 +331,6 @@ func (m *machine) watch() {
 		return
 	}
 	if m.broker.rolledBack() && !m.seams.noRewind {
-		m.broker.rewind()
+		m.broker.readAgain()
 	}
 }

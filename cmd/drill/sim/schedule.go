@@ -7,14 +7,15 @@ import (
 	"fadeledger/analytics"
 )
 
-// Schedule is a run as data. Times are minutes after its start unless they say
-// otherwise.
+// Schedule is a run as data.
 type Schedule struct {
 	// Seed chooses every interleaving.
-	Seed       uint64          `json:"seed"`
-	Workers    int             `json:"workers"`
-	Partitions int             `json:"partitions"`
-	Days       int             `json:"days"`
+	Seed       uint64 `json:"seed"`
+	Workers    int    `json:"workers"`
+	Partitions int    `json:"partitions"`
+	Days       int    `json:"days"`
+	// Slow is the longest that the database takes for a call, in milliseconds.
+	Slow       int             `json:"slow"`
 	Collectors []CollectorPlan `json:"collectors"`
 	Units      []UnitPlan      `json:"units"`
 	Faults     []Fault         `json:"faults"`
@@ -40,9 +41,10 @@ type UnitPlan struct {
 	// Seed makes its samples and deliveries.
 	Seed  uint64 `json:"seed"`
 	Model int    `json:"model"`
-	// Cadence is the time between two samples.
+	// Cadence is the time between two samples in minutes.
 	Cadence int `json:"cadence"`
-	// Registered is when the unit becomes known, negative for never.
+	// Registered is when the unit becomes known, in minutes after the start,
+	// negative for never.
 	Registered int `json:"registered"`
 	// Collector brings its samples; Second, where not negative, brings other
 	// versions of some of them.
@@ -116,6 +118,7 @@ const (
 
 // Fault is one fault.
 type Fault struct {
+	// At is when, in seconds after the start.
 	At   int       `json:"at"`
 	Kind FaultKind `json:"kind"`
 	// Target is a worker, partition, collector or unit; N a number, For a time
@@ -150,8 +153,15 @@ func Random(seed uint64) Schedule {
 	for i := range 2 + r.IntN(3) {
 		s.Units = append(s.Units, randomUnit(r, i, len(s.Collectors), s.Days))
 	}
+	s.Slow = []int{50, 300, 3000}[r.IntN(3)]
+	list := workload(&s)
 	for range 4 + r.IntN(14) {
-		s.Faults = append(s.Faults, randomFaults(r, &s, lossy)...)
+		// Most often when something is on its way.
+		at := r.IntN(s.Days*24*3600 + 7200)
+		if r.IntN(4) > 0 {
+			at = int((list[r.IntN(len(list))].at-start)/second) + r.IntN(180)
+		}
+		s.Faults = append(s.Faults, randomFaults(r, &s, at, lossy)...)
 	}
 	return s
 }
@@ -188,9 +198,8 @@ func randomUnit(r *rand.Rand, i, collectors, days int) UnitPlan {
 }
 
 // randomFaults gives one fault, or several that belong together.
-func randomFaults(r *rand.Rand, s *Schedule, lossy bool) []Fault {
-	end := s.Days*24*60 + 120
-	f := Fault{At: r.IntN(end)}
+func randomFaults(r *rand.Rand, s *Schedule, now int, lossy bool) []Fault {
+	f := Fault{At: now}
 	seconds := func(n int) int { return 1 + r.IntN(n) }
 	at := func() { f.Call, f.After = calls[r.IntN(len(calls))], r.IntN(2) == 0 }
 	switch n := r.IntN(100); {
@@ -212,11 +221,14 @@ func randomFaults(r *rand.Rand, s *Schedule, lossy bool) []Fault {
 	case n < 38:
 		f.Kind, f.For = DatabaseDown, seconds(600)
 	case n < 45:
-		return backUp(r, f.At, end)
+		return backUp(r, now)
 	case n < 47:
 		f.Kind = Outdate
 	case n < 51:
 		f.Kind, f.For = BrokerDown, seconds(900)
+		if r.IntN(2) == 0 {
+			f.For = seconds(5 * 3600)
+		}
 	case n < 59:
 		f.Kind, f.N = TailLost, 1+r.IntN(6)
 		if n == 58 {
@@ -250,10 +262,14 @@ func randomFaults(r *rand.Rand, s *Schedule, lossy bool) []Fault {
 }
 
 // backUp gives a backup and one or two restores of it.
-func backUp(r *rand.Rand, at, end int) []Fault {
+func backUp(r *rand.Rand, at int) []Fault {
 	list := []Fault{{At: at, Kind: Backup}}
 	for range 1 + r.IntN(2) {
-		list = append(list, Fault{At: at + 5 + r.IntN(max(1, min(end-at, 300))), Kind: Restore, For: r.IntN(120)})
+		after := 5 + r.IntN(180)
+		if r.IntN(2) == 0 {
+			after = 300 + r.IntN(8*3600)
+		}
+		list = append(list, Fault{At: at + after, Kind: Restore, For: r.IntN(120)})
 	}
 	return list
 }

@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"encoding/json"
 	"os"
 	"strconv"
 	"testing"
@@ -8,6 +9,7 @@ import (
 
 func TestProbe(t *testing.T) {
 	n := 100
+	ideal = os.Getenv("IDEAL") != ""
 	if v := os.Getenv("N"); v != "" {
 		n, _ = strconv.Atoi(v)
 	}
@@ -23,4 +25,22 @@ func TestProbe(t *testing.T) {
 			t.Logf("    %s", s)
 		}
 	}
+}
+
+func TestShrinkProbe(t *testing.T) {
+	seed, _ := strconv.Atoi(os.Getenv("SEED"))
+	if seed == 0 {
+		return
+	}
+	x := newRunner()
+	n := 0
+	s := Shrink(Random(uint64(seed)), func(s Schedule) bool {
+		if n++; n > 600 {
+			return false
+		}
+		return x.run(s).Failed()
+	})
+	b, _ := json.Marshal(s)
+	t.Logf("%s", b)
+	t.Logf("%v", x.run(s).Trouble)
 }
