@@ -45,6 +45,8 @@ func badTimes() []badInput {
 		bad(76, "2026-03-01 02:00:00 CST", decode.ReasonTimeZoneAbbreviation), bad(76, "2026-03-01T02:00:00IST", decode.ReasonTimeZoneAbbreviation),
 		bad(77, "03/04/2025 10:00", decode.ReasonTimeAmbiguousDate), told(77, "03/04/2025 10:00", "{date_order: dmy, zone: UTC}", "local-time"),
 		bad(78, "01.03.26 10:00", decode.ReasonTimeTwoDigitYear), bad(79, "45123.5", decode.ReasonTimeSpreadsheet),
+		at(badInput{n: 79, name: "spreadsheet days by the profile", body: head + row("45123.5"), want: accepted, good: 1,
+			profile: "{time_is: relative-s, start: 1899-12-30T00:00:00Z, fields: {time: {scale: 86400}}}"}, 1_689_508_800_000),
 		bad(80, "1970-01-01T00:00:00Z", decode.ReasonTimeClockDefault), bad(80, "2000-01-01T00:00:12Z", decode.ReasonTimeClockDefault),
 		bad(80, "1980-01-06T00:00:00Z", decode.ReasonTimeClockDefault),
 		at(told(85, "2016-12-31T23:59:60Z", "", "leap-second"), 1_483_228_799_999), at(told(86, "2026-02-28T24:00:00Z", "", "time-24h"), 1_772_323_200_000),

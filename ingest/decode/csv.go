@@ -105,10 +105,26 @@ func (d *Decoder) longLine() error {
 	d.line++
 	d.beginRow(d.line)
 	d.fail(ReasonLineTooLong, "", "more than %d bytes", d.opt.MaxLineBytes)
-	if err := d.problem(d.win.rest()[:min(len(d.win.rest()), MaxRawBytes+1)]); err != nil {
+	line, err := d.lineHead()
+	if err != nil {
+		return err
+	}
+	if err := d.problem(line); err != nil {
 		return err
 	}
 	return d.skipLine()
+}
+
+// lineHead gives what a problem keeps of the line at the window's position.
+func (d *Decoder) lineHead() ([]byte, error) {
+	w := &d.win
+	for !w.eof && w.end-w.pos <= MaxRawBytes && bytes.IndexByte(w.rest(), '\n') < 0 {
+		if err := w.more(); err != nil {
+			return nil, err
+		}
+	}
+	line, _, _ := bytes.Cut(w.rest()[:min(w.end-w.pos, MaxRawBytes+1)], []byte{'\n'})
+	return line, nil
 }
 
 // skipLine drops everything up to and including the next line end.

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"reflect"
+	"strings"
 	"testing"
 
 	"fadeledger/ingest/profile"
@@ -169,6 +170,7 @@ func FuzzCSV(f *testing.F) {
 	f.Add(bad[:3000], false)
 	f.Add([]byte("unit,time,soc_pct,x\r\n\"a\",2026-01-05T00:00:00.5Z,50,\"q\"\"\nq\"\r\na,1767571200,1e1,\n"), false)
 	f.Add([]byte("unit;time;soc_frac;cell_temp_f\na;2026-01-05 10:00;0,5;-40\n"), true)
+	f.Add([]byte("# a\nunit,time\n\"a\","+strings.Repeat(" ", 5000)+"\na,\"x\n"+strings.Repeat("\n", 5000)), false)
 	f.Add([]byte("# a\nunit,time,power_w,voltage_v\na,2026-01-05T00:00:00Z,1,2\nunit,time,power_w,voltage_v\n,,,\na,\"x\ny\",\n\"open\n1\n"), false)
 	f.Fuzz(func(t *testing.T, body []byte, foreign bool) {
 		opt := Options{ContentType: "text/csv", MaxUnpackedBytes: 1 << 20, MaxLineBytes: 5000}
@@ -179,9 +181,15 @@ func FuzzCSV(f *testing.F) {
 			}
 			opt.Profile = p
 		}
+		if bytes.HasPrefix(body, []byte("#")) {
+			opt.MaxLineBytes = smallLine
+		}
 		checkCSVLines(t, body, decodeBoth(t, body, opt))
 	})
 }
+
+// smallLine is a limit at which inputs of a few kilobytes fill the window.
+const smallLine = 200
 
 // checkJSONCount compares the number of samples with that of the standard
 // library's reading.
@@ -223,11 +231,18 @@ func FuzzJSON(f *testing.F) {
 	f.Add([]byte("{\"unit\":\"a\",\"time\":1767571200,\"power_w\":-1e2}\n{\"unit\":\"\\u0061\",\"time\":null}\n{]\n"), uint8(1))
 	f.Add([]byte(`{"collector":"c","batch":"b","samples":[{"unit":"a","time":1767571200,"soc_pct":NaN}]}`), uint8(2))
 	f.Add([]byte(`{"unit":"\ud83d\ude00","time":"1767571200","soc_pct":"5","x":{"y":[[[1,2,"]"]]]}}`), uint8(3))
+	blanks := strings.Repeat(" ", 6000)
+	f.Add([]byte("{\"unit\":\"a\",\"time\":1767571200}"+blanks+"\n{\"unit\":\"a\",\"time\":1767571200}\n"), uint8(64))
+	f.Add([]byte("[{\"unit\":\"a\","+blanks+"\"time\":1767571200}"+blanks+",{}]"), uint8(64+2))
+	f.Add([]byte("{\"batch\":"+blanks+"\"b\",\"samples\":["+blanks+"{}]}"+blanks), uint8(64+2))
 	f.Fuzz(func(t *testing.T, body []byte, form uint8) {
 		types := []string{"application/json", "application/x-ndjson", ""}
 		opt := Options{ContentType: types[int(form)%3], MaxUnpackedBytes: 1 << 20, MaxLineBytes: 5000}
 		if form >= 128 {
 			opt.Profile = &profile.Profile{NumbersAsText: true, Absent: []string{"-"}}
+		}
+		if form&64 != 0 {
+			opt.MaxLineBytes = smallLine
 		}
 		got := decodeBoth(t, body, opt)
 		if got.rep.Format == "csv" {

@@ -274,6 +274,10 @@ func (d *Decoder) jsonLines() error {
 func (d *Decoder) jsonLineEnd(size int) error {
 	w := &d.win
 	for i := w.pos + size; ; i++ {
+		if i-w.pos > d.opt.MaxLineBytes {
+			// Blanks without end must not fill the window.
+			return d.badJSONLine(ReasonLineTooLong, fmt.Sprintf("more than %d bytes", d.opt.MaxLineBytes))
+		}
 		if i >= w.end {
 			if !w.eof {
 				i -= w.pos + 1
@@ -304,26 +308,13 @@ func (d *Decoder) badJSONLine(reason, message string) error {
 	d.beginRow(d.line + 1)
 	d.row.Serial = serial
 	d.fail(reason, "", "%s", message)
-	if err := d.needLine(MaxRawBytes + 1); err != nil {
+	line, err := d.lineHead()
+	if err != nil {
 		return err
 	}
-	rest := d.win.rest()
-	line, _, _ := bytes.Cut(rest[:min(len(rest), MaxRawBytes+1)], []byte{'\n'})
 	if err := d.problem(line); err != nil {
 		return err
 	}
 	d.line++
 	return d.skipLine()
-}
-
-// needLine reads until the line at the window's position is in memory, or most
-// bytes of it.
-func (d *Decoder) needLine(most int) error {
-	w := &d.win
-	for !w.eof && w.end-w.pos < most && bytes.IndexByte(w.rest(), '\n') < 0 {
-		if err := w.more(); err != nil {
-			return err
-		}
-	}
-	return nil
 }

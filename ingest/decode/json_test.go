@@ -167,3 +167,25 @@ func TestLargeArray(t *testing.T) {
 		}
 	}
 }
+
+// A line may have blanks behind its object, but not without end: such a
+// delivery would fail whenever it is read.
+func TestBlanksBehindALine(t *testing.T) {
+	t.Parallel()
+	const object = `{"unit":"HB5-1","time":1767571200}`
+	for name, c := range map[string]struct {
+		behind string
+		reason string
+	}{
+		"some":                     {strings.Repeat(" ", 60_000), ""},
+		"a lot":                    {strings.Repeat(" ", 300_000), decode.ReasonLineTooLong},
+		"a lot and something more": {strings.Repeat(" ", 300_000) + "x", decode.ReasonLineTooLong},
+	} {
+		k, _ := read(t, object+c.behind+"\n"+object+"\n", decode.Options{ContentType: "application/x-ndjson"})
+		switch {
+		case c.reason == "" && (len(k.rows) != 2 || len(k.problems) != 0),
+			c.reason != "" && (len(k.rows) != 1 || k.rows[0].Line != 2 || len(k.problems) != 1 || k.problems[0].Reason != c.reason):
+			t.Errorf("%s: rows %+v, problems %+v", name, k.rows, k.problems)
+		}
+	}
+}

@@ -7,9 +7,6 @@ import (
 	"io"
 )
 
-// errWindowFull says that one row fills the whole window.
-var errWindowFull = errors.New("window full")
-
 // reach is how far the fast ways look ahead without asking where the bytes in
 // memory end. They find out afterwards whether what they read was there.
 const reach = 32
@@ -30,7 +27,7 @@ type window struct {
 func (w *window) start(ctx context.Context, r io.Reader) {
 	w.ctx, w.r, w.pos, w.end, w.eof = ctx, r, 0, 0, false
 	if w.buf == nil {
-		w.buf = make([]byte, 16<<10+reach)
+		w.buf = make([]byte, min(16<<10, w.max)+reach)
 	}
 }
 
@@ -53,7 +50,7 @@ func (w *window) more() error {
 	}
 	if size := len(w.buf) - reach; w.end == size {
 		if size >= w.max {
-			return errWindowFull
+			return refuse(ReasonLineTooLong, 0, "a row of more than %d bytes", w.max)
 		}
 		grown := make([]byte, min(2*size, w.max)+reach)
 		copy(grown, w.buf[:w.end])
