@@ -170,7 +170,7 @@ func (d *Decoder) envelopeValue(what string) ([]byte, error) {
 	}
 	for {
 		from := d.win.pos
-		next, st := d.skipValue(d.win.buf[:d.win.end], from, 1)
+		next, st := d.skipValue(d.win.buf[:min(d.win.end, from+d.opt.MaxFieldBytes+1)], from, 1)
 		switch {
 		case st == stateDone && next-from <= d.opt.MaxFieldBytes:
 			d.win.pos = next
