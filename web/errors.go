@@ -26,6 +26,12 @@ var errorPages = map[int]errorPage{
 	http.StatusMethodNotAllowed: {Title: "This address cannot be used that way", Text: "The page exists, but it only answers requests to read it."},
 	http.StatusBadRequest: {Title: "That question cannot be answered", Text: "Something in the address is not understood.",
 		Checks: []string{"Links to a later page of a list go stale when the order changes: start again from the first page."}},
+	http.StatusForbidden: {Title: "That was asked for by another site", Text: "Only the pages of this service may change something in it. Nothing was changed.",
+		Checks: []string{"Open the page here and use its button.", "Behind a proxy: does it hand on the Host header as the browser sent it?"}},
+	http.StatusConflict: {Title: "That is no longer as it was", Text: "What was to be changed has changed meanwhile. Nothing was changed now.",
+		Checks: []string{"Go back, load the page again and look at what is there now."}},
+	http.StatusRequestEntityTooLarge: {Title: "That is too large", Text: "The form holds more than is taken. Nothing was changed.",
+		Checks: []string{"Cut the file into parts, and make one correction of each part's span.", "Over the JSON interface a larger body is taken than in a form."}},
 	http.StatusServiceUnavailable: {Title: "That took too long", Text: "The database did not answer in time. Nothing is lost; telemetry that arrives meanwhile waits in the broker.",
 		Checks: []string{"Load the page again in a minute.", "If it goes on, look at the log of the service and at the load of the database."}},
 	http.StatusInternalServerError: {Title: "Something went wrong on this side", Text: "The page could not be made. Nothing is lost; telemetry that arrives meanwhile waits in the broker.",
@@ -41,6 +47,8 @@ func (s *site) fail(w http.ResponseWriter, r *http.Request, doing string, err er
 		s.writeErrorPage(w, r, http.StatusNotFound)
 	case errors.Is(err, analytics.ErrInvalid):
 		s.writeErrorPage(w, r, http.StatusBadRequest)
+	case errors.Is(err, analytics.ErrConflict):
+		s.writeErrorPage(w, r, http.StatusConflict)
 	case errors.Is(err, context.DeadlineExceeded):
 		s.log.Error("page took too long", "doing", doing, "path", r.URL.Path, "err", err)
 		s.writeErrorPage(w, r, http.StatusServiceUnavailable)

@@ -17,14 +17,23 @@ type ingestPage struct {
 	Figures        []figure
 	// BrokerNote says why nothing is known of the broker.
 	BrokerNote string
-	Rate       drawing
-	Balance    balance
-	Reasons    []reasonRow
-	Collectors []collectorRow
-	Notes      []noteRow
-	Deliveries []deliveryRow
-	Next       string
-	First      string
+	// OpenAlarms wait for somebody, ClearedAlarms were seen to last; Seen says
+	// that one was just noted.
+	OpenAlarms, ClearedAlarms []alarmRow
+	CanClear                  bool
+	Seen                      string
+	// Differences are what does not add up in the books.
+	Differences []string
+	Books       booksView
+	Holes       []seriesRow
+	Rate        drawing
+	Balance     balance
+	Reasons     []reasonRow
+	Collectors  []collectorRow
+	Notes       []noteRow
+	Deliveries  []deliveryRow
+	Next        string
+	First       string
 }
 
 // noteRow is something that was accepted and is still worth a look.
@@ -40,13 +49,20 @@ type balance struct {
 	Text  string
 }
 
+// booksView says whether the units know what was taken in.
+type booksView struct {
+	Text, At, AtTime string
+	OK               bool
+}
+
 type balancePart struct{ Value, Name, Meaning string }
 
 type reasonRow struct{ Reason, Rows, Href string }
 
 type collectorRow struct {
-	Name, Deliveries, Read, Accepted, Duplicates, Quarantined, Last, LastTime string
-	Trouble                                                                   bool
+	Name, Deliveries, Last, LastTime                       string
+	Read, Accepted, Duplicates, Disputed, Superseded, Away string
+	Trouble, Dispute, Unbalanced                           bool
 }
 
 type deliveryRow struct {
@@ -54,6 +70,9 @@ type deliveryRow struct {
 	Read, Accepted, Duplicates, Disputed, Superseded, Away string
 	Trouble, Dispute, Unbalanced                           bool
 }
+
+// clearedShown is the number of alarms on the page that were seen to.
+const clearedShown = 10
 
 // deliveriesShown is the number of deliveries on a page.
 const deliveriesShown = 25
@@ -102,9 +121,25 @@ func (s *site) ingestPage(r *http.Request, sum analytics.IngestSummary, deliveri
 	for _, c := range sum.Collectors {
 		p.Collectors = append(p.Collectors, collectorRow{
 			Name: label(c.Collector), Deliveries: count(c.Deliveries), Read: count(c.Tally.Read), Accepted: count(c.Tally.Accepted),
-			Duplicates: count(c.Tally.Duplicates), Quarantined: count(c.Tally.Quarantined + c.Tally.Disputed),
-			Last: ago(c.LastStoredAt, now), LastTime: machineTime(c.LastStoredAt), Trouble: c.Tally.Quarantined+c.Tally.Disputed > 0,
+			Duplicates: count(c.Tally.Duplicates), Disputed: count(c.Tally.Disputed), Superseded: count(c.Tally.Superseded), Away: count(c.Tally.Quarantined),
+			Last: ago(c.LastStoredAt, now), LastTime: machineTime(c.LastStoredAt),
+			Trouble: c.Tally.Quarantined > 0, Dispute: c.Tally.Disputed > 0, Unbalanced: !c.Tally.Balanced(),
 		})
+	}
+	for _, h := range sum.Holes {
+		p.Holes = append(p.Holes, seriesRowOf(h, now))
+	}
+	for _, a := range sum.Alarms {
+		if a.ClearedAt == nil {
+			p.OpenAlarms = append(p.OpenAlarms, alarmRowOf(a, now))
+		} else if len(p.ClearedAlarms) < clearedShown {
+			p.ClearedAlarms = append(p.ClearedAlarms, alarmRowOf(a, now))
+		}
+	}
+	p.CanClear, p.Seen = s.cfg.Upkeep != nil, seenWords(r.URL.Query().Get("seen"), sum.Alarms)
+	p.Books = booksOf(sum.Balance)
+	for _, d := range sum.Balance.Differences {
+		p.Differences = append(p.Differences, visible(d, longestReason))
 	}
 	for _, d := range deliveries {
 		p.Deliveries = append(p.Deliveries, deliveryRowOf(d, now))
@@ -155,10 +190,31 @@ func wait(d analytics.Delivery) string {
 	return length(analytics.Millis(ms))
 }
 
+// booksOf says whether what was taken in is what the units know.
+func booksOf(b analytics.Balance) booksView {
+	if b.AsOf == 0 {
+		return booksView{Text: "The books were not added up yet.", OK: true}
+	}
+	v := booksView{At: exact(b.AsOf), AtTime: machineTime(b.AsOf), OK: b.Taken == b.Known && len(b.Differences) == 0}
+	v.Text = plural(b.Taken, "version", "versions") + " of samples " + map[bool]string{true: "was", false: "were"}[b.Taken == 1] + " taken in, and the units know " + count(b.Known)
+	switch {
+	case b.Taken != b.Known:
+		v.Text += ". The two differ by " + count(max(b.Taken-b.Known, b.Known-b.Taken)) + "."
+	case v.OK:
+		v.Text += ": the same."
+	default:
+		v.Text += ": the same, but other accounts do not add up."
+	}
+	v.Text += " " + plural(b.Counting, "sample counts", "samples count") + ", those of corrections too; " + plural(b.Others, "version is", "versions are") + " kept that do not."
+	return v
+}
+
 func ingestHeadline(sum analytics.IngestSummary, st *analytics.StreamState) (text string, alarm bool) {
 	switch {
 	case !sum.Tally.Balanced():
 		return "The tally does not balance: rows were read that are not accounted for.", true
+	case len(sum.Balance.Differences) > 0:
+		return "The books do not add up.", true
 	case st != nil && st.Pending+st.Unacked > 0:
 		return plural(int64(st.Pending+st.Unacked), "delivery waits", "deliveries wait") + " to be counted.", false
 	case sum.Deliveries == 0:

@@ -30,6 +30,8 @@ type quarantineRow struct {
 	ID                                                              int64
 	Place, Delivery, Collector, Field, Reason, Message, Remedy, Raw string
 	Serial, SerialHref, Stored, StoredTime                          string
+	// Dispute leads to where a version is chosen, empty for other reasons.
+	Dispute string
 }
 
 // handleQuarantine answers GET /ingest/quarantine.
@@ -104,6 +106,9 @@ func quarantineRowOf(q analytics.Quarantined, now time.Time) quarantineRow {
 	row.Counted = q.Reason == analytics.ReasonConflictingSample && q.Collector == ""
 	if q.Serial != "" {
 		row.Serial, row.SerialHref = label(q.Serial), unitHref(q.Serial, "")
+		if q.Reason == analytics.ReasonConflictingSample {
+			row.Dispute = unitHref(q.Serial, "/disputes")
+		}
 	}
 	return row
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/go-chi/chi/v5/middleware"
 
 	"fadeledger/web/api"
+	"fadeledger/web/metrics"
 )
 
 // contentPolicy lets a page load its own style sheet, module and images, and
@@ -20,7 +21,7 @@ const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 
 func (s *site) routes() http.Handler {
 	r := chi.NewRouter()
-	r.Use(s.logged, secured, s.recovered, s.named, middleware.GetHead, s.limited)
+	r.Use(s.logged, secured, s.recovered, s.named, s.sameOrigin(), middleware.GetHead, s.limited)
 	r.Use(middleware.Compress(5, "text/html", "text/css", "text/javascript", "text/csv",
 		"application/json", "application/problem+json", "image/svg+xml"))
 	r.NotFound(s.handleNotFound)
@@ -28,15 +29,20 @@ func (s *site) routes() http.Handler {
 
 	r.Get("/healthz", handleHealth)
 	r.Get("/readyz", s.handleReady)
+	r.Method(http.MethodGet, "/metrics", metrics.Handler(metrics.Config{
+		Ledger: s.cfg.Ledger, Broker: s.cfg.Broker, Version: s.cfg.Version, Logger: s.log, Now: s.cfg.Now,
+	}))
 	r.Get("/static/{name}", s.assets.handle)
 	r.Group(func(r chi.Router) {
 		r.Use(within(DefaultPageTimeout))
 		r.Get("/", s.handleFleet)
 		r.Get("/units/{serial}", s.handleUnit)
+		s.bookRoutes(r)
 		r.Get("/ingest", s.handleIngest)
 		r.Get("/ingest/quarantine", s.handleQuarantine)
 		if s.cfg.Upkeep != nil {
 			r.Post("/ingest/quarantine/release", s.handleRelease)
+			r.Post("/ingest/alarms/clear", s.handleClearAlarm)
 		}
 		r.Get("/about/numbers", s.handleNumbers)
 		r.Get("/api", s.handleReference)
@@ -55,7 +61,32 @@ func (s *site) routes() http.Handler {
 		})
 		s.operation = reference(mounted.Document())
 	})
-	return http.NewCrossOriginProtection().Handler(r)
+	return r
+}
+
+// bookRoutes are the pages of what disagrees and what was corrected.
+func (s *site) bookRoutes(r chi.Router) {
+	r.Get("/units/{serial}/disputes", s.handleDisputes)
+	r.Get("/units/{serial}/corrections/{correction}", s.handleCorrection)
+	if s.cfg.Upkeep == nil {
+		return
+	}
+	r.Get("/units/{serial}/disputes/choice", s.handleChoice)
+	r.Post("/units/{serial}/disputes/choice", s.handleChoose)
+	r.Get("/units/{serial}/corrections/new", s.handleNewCorrection)
+	r.Post("/units/{serial}/corrections/preview", s.handlePreview)
+	r.Post("/units/{serial}/corrections", s.handleCorrect)
+}
+
+// sameOrigin refuses whatever could change something and is asked for by a page
+// of another origin: by Sec-Fetch-Site, and by Origin where a browser does not
+// send it. A program that is no browser sends neither and is let through.
+func (s *site) sameOrigin() func(http.Handler) http.Handler {
+	protection := http.NewCrossOriginProtection()
+	protection.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.writeErrorPage(w, r, http.StatusForbidden)
+	}))
+	return protection.Handler
 }
 
 // secured sets the headers that keep a page to itself.
@@ -139,29 +170,6 @@ func (s *site) recovered(next http.Handler) http.Handler {
 		}()
 		next.ServeHTTP(w, r)
 	})
-}
-
-// handleHealth answers GET /healthz: the process runs.
-func handleHealth(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	_, _ = w.Write([]byte("ok\n"))
-}
-
-// handleReady answers GET /readyz: the service can work. The reason why not is
-// logged, not told.
-func (s *site) handleReady(w http.ResponseWriter, r *http.Request) {
-	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
-	if s.cfg.Ready != nil {
-		ctx, cancel := context.WithTimeout(r.Context(), 5*time.Second)
-		defer cancel()
-		if err := s.cfg.Ready(ctx); err != nil {
-			s.log.Warn("not ready", "err", err)
-			w.WriteHeader(http.StatusServiceUnavailable)
-			_, _ = w.Write([]byte("not ready\n"))
-			return
-		}
-	}
-	_, _ = w.Write([]byte("ready\n"))
 }
 
 // isAPI reports whether a request is to the JSON interface.

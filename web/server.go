@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"net/http"
+	"sync"
 	"time"
 
 	"fadeledger/web/api"
@@ -71,13 +72,17 @@ const (
 	DefaultDownloadTimeout = 10 * time.Minute
 )
 
-// site is the state that all handlers share; it does not change once made.
+// site is the state that all handlers share; but for the lock it does not
+// change once made.
 type site struct {
 	cfg       Config
 	log       *slog.Logger
 	assets    *assets
 	templates templates
 	operation []operationGroup
+	// correcting is held while a correction is made, so that a form that is
+	// sent twice at once makes one.
+	correcting sync.Mutex
 }
 
 // New builds the handler of the whole site. It fails on a missing Ledger or on

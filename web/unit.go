@@ -31,10 +31,18 @@ type unitPage struct {
 	Excursions   excursionsView
 	Coverage     coverageView
 	Days         []dayRow
-	Recounts     []recountRow
-	Quarantined  int64
-	Links        unitLinks
-	Zone         string
+	Disputes     disputesView
+	// Disputed says how many instants are in dispute, empty for none.
+	Disputed    string
+	Corrections []correctionRow
+	// CorrectHref is where a correction is made, empty where none can be.
+	CorrectHref string
+	Recounts    []recountRow
+	Counters    []counterRow
+	Stays       []stayRow
+	Quarantined int64
+	Links       unitLinks
+	Zone        string
 }
 
 // term is a name with its value.
@@ -49,8 +57,6 @@ type measureRow struct {
 	Spent, Used, Limit, Pace, Ends string
 	Ahead                          bool
 }
-
-type recountRow struct{ At, From, Reason string }
 
 // unitView is the unit with what is derived once for all sections.
 type unitView struct {
@@ -118,6 +124,10 @@ func (s *site) handleUnit(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, "read the history of the unit", err)
 		return
 	}
+	if err := s.addBooks(r, serial, &page); err != nil {
+		s.fail(w, r, "read what disagrees and was corrected", err)
+		return
+	}
 	s.render(w, r, http.StatusOK, "unit", view{Title: "Unit " + page.Serial, Section: "fleet", Page: page})
 }
 
@@ -139,8 +149,9 @@ func (u *unitView) page(allExcursions bool) unitPage {
 		p.Verdict = "No verdict yet."
 	}
 	p.Measures, p.MeasuresNote = u.measures()
-	for _, c := range u.Recounts {
-		p.Recounts = append(p.Recounts, recountRow{moment(c.At, u.zone), moment(c.From, u.zone), c.Reason})
+	p.Recounts, p.Counters = u.recounts(), u.counters()
+	if n := u.Ledger.Conflicts; n > 0 {
+		p.Disputed = plural(n, "instant is", "instants are") + " in dispute: sources contradict each other, and none of them counts."
 	}
 	return p
 }

@@ -59,10 +59,12 @@ class LivePart {
   }
 
   // replace swaps the content unless someone is working inside it: a focused
-  // link or a selection must not vanish under the reader's hands.
+  // link, a selection or what was typed must not vanish under the reader's
+  // hands.
   replace(html) {
     if (this.element.contains(document.activeElement)) return;
     const selection = document.getSelection();
+    if ([...this.element.querySelectorAll('input')].some((field) => field.value !== field.defaultValue)) return;
     if (selection && !selection.isCollapsed && this.element.contains(selection.anchorNode)) return;
     const fresh = new DOMParser().parseFromString(html, 'text/html');
     const open = [...this.element.querySelectorAll('details')].map((d) => d.open);
