@@ -83,6 +83,9 @@ func (b *broker) readAgain() {
 	for r := b.lostAnchor(); r != nil; r = b.lostAnchor() {
 		b.forgiven[r.Place] = true
 	}
+	for p := range b.m.s.Partitions {
+		b.m.db.mark(partitionMark{b.identity, p}, 0)
+	}
 	b.rewind()
 }
 
@@ -312,23 +315,27 @@ func (b *broker) lostAnchor() *recorded {
 	return newest
 }
 
-// unrecorded reports whether the database lacks a delivery up to which a
-// partition is acknowledged.
+// unrecorded reports whether the database lacks a delivery that a partition has
+// acknowledged along with everything before it. How far that was looked at is
+// in the database, so that what a restore takes back is looked at again.
 func (b *broker) unrecorded() bool {
-	if ideal {
-		for _, s := range b.list {
-			if b.readers[s.partition].acked[s.sequence] && !b.m.recorded(s) {
-				return true
-			}
+	missing := false
+	for p, floor := range b.floors() {
+		if floor == nil {
+			continue
 		}
-		return false
-	}
-	for _, s := range b.floors() {
-		if s != nil && !b.m.recorded(s) {
-			return true
+		if b.m.seams.floorOnly {
+			missing = missing || !b.m.recorded(floor)
+			continue
 		}
+		mark := partitionMark{b.identity, p}
+		gap := slices.ContainsFunc(b.list, func(s *stored) bool {
+			return s.partition == p && s.sequence > b.m.db.t.marks[mark] && s.sequence <= floor.sequence && !b.m.recorded(s)
+		})
+		if !gap {
+			b.m.db.mark(mark, floor.sequence)
+		}
+		missing = missing || gap
 	}
-	return false
+	return missing
 }
-
-var ideal bool

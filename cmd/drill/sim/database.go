@@ -397,6 +397,15 @@ func (db *database) held(n int, wanted func(*heldRow) bool) (list []analytics.He
 	return list
 }
 
+// mark notes how far a partition was looked at.
+func (db *database) mark(p partitionMark, sequence uint64) {
+	if db.t.marks[p] == sequence {
+		return
+	}
+	db.t = db.t.clone()
+	db.t.marks[p] = sequence
+}
+
 // outdate makes all states and days those of another version of the counter.
 func (db *database) outdate() {
 	t := db.t.clone()

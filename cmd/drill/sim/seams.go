@@ -34,6 +34,9 @@ type seams struct {
 	deadLetter bool
 	// trimAcked trims up to the newest acknowledged delivery.
 	trimAcked bool
+	// floorOnly looks only for the last delivery up to which all are
+	// acknowledged.
+	floorOnly bool
 	// noRewind leaves consumers where they are.
 	noRewind bool
 	// view may change the ledger that is compared.

@@ -9,7 +9,6 @@ import (
 
 func TestProbe(t *testing.T) {
 	n := 100
-	ideal = os.Getenv("IDEAL") != ""
 	if v := os.Getenv("N"); v != "" {
 		n, _ = strconv.Atoi(v)
 	}

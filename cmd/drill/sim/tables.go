@@ -22,9 +22,11 @@ type tables struct {
 	collectors map[string]book.Collector
 	numbers    map[series]map[int64]bool
 	quarantine map[int64]*heldRow
-	lastHeld   int64
-	lastMade   int64
-	commits    int
+	// marks say up to where what is acknowledged was found in the books.
+	marks    map[partitionMark]uint64
+	lastHeld int64
+	lastMade int64
+	commits  int
 }
 
 // unitTable is all about one unit.
@@ -59,6 +61,11 @@ type recorded struct {
 	tally     analytics.DeliveryTally
 }
 
+type partitionMark struct {
+	stream    string
+	partition int
+}
+
 type series struct{ collector, name string }
 
 // heldRow is an entry of the quarantine.
@@ -71,14 +78,14 @@ type heldRow struct {
 func newTables() *tables {
 	return &tables{
 		units: map[int32]*unitTable{}, deliveries: map[book.Place]*recorded{}, collectors: map[string]book.Collector{},
-		numbers: map[series]map[int64]bool{}, quarantine: map[int64]*heldRow{},
+		numbers: map[series]map[int64]bool{}, quarantine: map[int64]*heldRow{}, marks: map[partitionMark]uint64{},
 	}
 }
 
 func (t *tables) clone() *tables {
 	n := *t
 	n.units, n.deliveries, n.collectors = maps.Clone(t.units), maps.Clone(t.deliveries), maps.Clone(t.collectors)
-	n.numbers, n.quarantine = maps.Clone(t.numbers), maps.Clone(t.quarantine)
+	n.numbers, n.quarantine, n.marks = maps.Clone(t.numbers), maps.Clone(t.quarantine), maps.Clone(t.marks)
 	return &n
 }
 
