@@ -206,7 +206,9 @@ func (w *Worker) read(ctx context.Context, p int) error {
 	if err != nil {
 		return err
 	}
-	messages, err := consumer.Messages(jetstream.PullMaxMessages(prefetch), jetstream.PullExpiry(30*time.Second))
+	messages, err := consumer.Messages(jetstream.PullMaxMessages(prefetch), jetstream.PullExpiry(30*time.Second),
+		// A request to a consumer that is gone is noticed after two of these.
+		jetstream.PullHeartbeat(5*time.Second))
 	if err != nil {
 		return fmt.Errorf("pull from partition %d: %w", p, err)
 	}

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/nats-io/nats.go"
+
 	"fadeledger/analytics"
 	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
@@ -19,6 +21,9 @@ const (
 	// units are then counted again from their samples.
 	balanceEvery = time.Minute
 	recheckUnits = 20
+	// anchorsLooked is how many of the newest recorded deliveries the stream
+	// must hold: after a roll-back two may stand under one sequence.
+	anchorsLooked = 8
 	// fillingFrom is how full the stream may be before somebody is told.
 	fillingFrom = 0.8
 )
@@ -28,10 +33,14 @@ const (
 // from a backup. Then everything that the broker keeps is read once more, which
 // the ledger survives without counting anything twice.
 func (s *services) guard(ctx context.Context) error {
-	if err := s.findRollBack(ctx); err != nil {
-		return err
+	err := s.findRollBack(ctx)
+	if err == nil {
+		err = s.findRestore(ctx)
 	}
-	if err := s.findRestore(ctx); err != nil {
+	if errors.Is(err, broker.ErrRolledBack) {
+		err = s.readAgain(ctx, err)
+	}
+	if err != nil {
 		return err
 	}
 	used, most, err := broker.Fullness(ctx, s.stream)
@@ -45,9 +54,26 @@ func (s *services) guard(ctx context.Context) error {
 	return s.db.Settle(ctx, analytics.AlarmFilling, "stream")
 }
 
+// guardReconnects looks at once when the broker is back: it is in a restart that
+// a stream loses its end.
+func (s *services) guardReconnects(ctx context.Context) error {
+	back := s.nc.StatusChanged(nats.CONNECTED)
+	defer s.nc.RemoveStatusListener(back)
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-back:
+			if err := s.guard(ctx); err != nil && ctx.Err() == nil {
+				s.log.Warn("broker and database not held against each other", "err", err)
+			}
+		}
+	}
+}
+
 // findRollBack looks for the newest delivery that is recorded in the stream.
 func (s *services) findRollBack(ctx context.Context) error {
-	recorded, err := s.db.Anchors(ctx, s.identity, 1)
+	recorded, err := s.db.Anchors(ctx, s.identity, anchorsLooked)
 	if err != nil {
 		return err
 	}
@@ -55,13 +81,14 @@ func (s *services) findRollBack(ctx context.Context) error {
 	for i, a := range recorded {
 		anchors[i] = broker.Anchor(a)
 	}
-	err = broker.CheckAnchors(ctx, s.stream, anchors, ingest.HashOf)
-	if !errors.Is(err, broker.ErrRolledBack) {
-		return err
-	}
-	s.log.Error("the stream was rolled back and is read again", "err", err)
+	return broker.CheckAnchors(ctx, s.stream, anchors, ingest.HashOf)
+}
+
+// readAgain has a stream that lost its end read from its beginning.
+func (s *services) readAgain(ctx context.Context, cause error) error {
+	s.log.Error("the stream was rolled back and is read again", "err", cause)
 	if err := s.db.Raise(ctx, analytics.AlarmRolledBack, s.identity, fmt.Sprintf(
-		"The broker has lost what it stored last: %v. What it keeps is read once more. Collectors that wait for receipts send again what was lost; ask the others for it.", err)); err != nil {
+		"The broker has lost what it stored last: %v. What it keeps is read once more. Collectors that wait for receipts send again what was lost; ask the others for it.", cause)); err != nil {
 		return err
 	}
 	// Noted only after the rewind: if that fails, the next look tries again.

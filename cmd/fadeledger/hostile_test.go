@@ -17,6 +17,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/klauspost/compress/zstd"
+
 	"fadeledger/analytics"
 	"fadeledger/ingest"
 	"fadeledger/ingest/decode"
@@ -202,6 +204,18 @@ func TestBombInBoundedMemory(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		takes(t, mostHeap, func() {
+			if reason := delivered(t, "text/csv", body); reason != decode.ReasonUnpackRatio {
+				t.Errorf("refused for %s", reason)
+			}
+		})
+	})
+	t.Run("delivery in zstd", func(t *testing.T) {
+		z, err := zstd.NewWriter(nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body := bytes.Repeat(z.EncodeAll(bytes.Repeat([]byte("unit,time,soc_pct\n"), mebibyte), nil), 64)
 		takes(t, mostHeap, func() {
 			if reason := delivered(t, "text/csv", body); reason != decode.ReasonUnpackRatio {
 				t.Errorf("refused for %s", reason)

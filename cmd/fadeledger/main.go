@@ -29,6 +29,11 @@ type cli struct {
 	Register registerCmd `cmd:"" help:"Register models.yaml, sites.csv and units.csv with a running service."`
 	Load     loadCmd     `cmd:"" help:"Send telemetry files to a running service; started again, it sends only what was not counted."`
 	Count    countCmd    `cmd:"" help:"Count telemetry files offline and print each unit's ledger. Needs no service; samples from the future are not refused."`
+	Held     heldCmd     `cmd:"" help:"List what is in quarantine, with the reason and what helps."`
+	Release  releaseCmd  `cmd:"" help:"Bring entries back from quarantine, read by the profile that their collector has now."`
+	Disputes disputesCmd `cmd:"" help:"List the instants at which versions of a unit's samples differ, so that none counts."`
+	Settle   settleCmd   `cmd:"" help:"Choose the version that counts at an instant in dispute."`
+	Correct  correctCmd  `cmd:"" help:"Replace the samples of a unit in a span of time."`
 	Simulate simulateCmd `cmd:"" help:"Write the telemetry of an invented fleet, and the truth about it."`
 	Migrate  migrateCmd  `cmd:"" help:"Bring the database's schema up to date."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
