@@ -297,6 +297,13 @@ func (c *collector) idle() bool {
 	return len(c.plan) == 0 && len(c.spool) == 0
 }
 
+// cutting reports whether deliveries of the plan are still to be made ready.
+func (c *collector) cutting() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return len(c.plan) > 0
+}
+
 // waiting says what the collector still has.
 func (c *collector) waiting() string {
 	c.mu.Lock()

@@ -1,6 +1,7 @@
 package rig
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -250,28 +251,43 @@ func (m *machine) spoilWay(ctx context.Context, f Fault) (bool, string, error) {
 	// A kind that is about answers alone spoils nothing else.
 	switch f.Kind {
 	case LoseAcks:
-		rules = proxy.Rules{LoseAcks: max(rules.LoseAcks, 0)}
-		if rules.LoseAcks == 0 {
-			rules.LoseAcks = 1
-		}
+		rules = proxy.Rules{LoseAcks: cmp.Or(rules.LoseAcks, 1)}
 	case LosePubAcks:
-		rules = proxy.Rules{LosePubAcks: max(rules.LosePubAcks, 0)}
-		if rules.LosePubAcks == 0 {
-			rules.LosePubAcks = 1
-		}
+		rules = proxy.Rules{LosePubAcks: cmp.Or(rules.LosePubAcks, 1)}
 	}
 	before := p.Counts()
-	p.Set(rules)
+	m.set(p, rules)
 	rest(ctx, f.For)
-	p.Set(proxy.Rules{})
+	m.set(p, proxy.Rules{})
 	after := p.Counts()
+	slow := rules.Latency+rules.Jitter > 0 || rules.BytesPerSecond > 0
 	struck := after.Cut > before.Cut || after.Refused > before.Refused || after.Dropped > before.Dropped || after.Held > before.Held ||
-		after.Delayed > before.Delayed || after.LostAcks > before.LostAcks || after.LostPubAcks > before.LostPubAcks ||
-		rules.Slice > 0 && after.Passed > before.Passed
+		after.LostAcks > before.LostAcks || after.LostPubAcks > before.LostPubAcks ||
+		slow && after.Delayed > before.Delayed || rules.Slice > 0 && after.Passed > before.Passed
 	what := fmt.Sprintf("cut %d, refused %d, dropped %d bytes, held %d, delayed %d, lost %d acks and %d answers to publishes",
 		after.Cut-before.Cut, after.Refused-before.Refused, after.Dropped-before.Dropped, after.Held-before.Held,
 		after.Delayed-before.Delayed, after.LostAcks-before.LostAcks, after.LostPubAcks-before.LostPubAcks)
 	return struck, what, nil
+}
+
+// set sets rules on a way. Those to the database keep their usual latency.
+func (m *machine) set(p *proxy.Proxy, rules proxy.Rules) {
+	if !m.healed.Load() {
+		for _, w := range m.workers {
+			if w.database == p {
+				rules.Latency += m.schedule.Workload.DatabaseLatency.Duration()
+			}
+		}
+	}
+	p.Set(rules)
+}
+
+// heal takes the usual latency away, too.
+func (m *machine) heal() {
+	m.healed.Store(true)
+	for _, w := range m.workers {
+		w.database.Set(proxy.Rules{})
+	}
 }
 
 func (m *machine) cutWay(ctx context.Context, f Fault) (bool, string, error) {
@@ -295,9 +311,9 @@ func (m *machine) strikeCommits(ctx context.Context, f Fault) (bool, string, err
 		rules, struck = proxy.Rules{LoseCommits: max(f.Count, 1), CommitOf: commitOf}, func() int { return p.Counts().LostCommits - before.LostCommits }
 		what = "%d COMMITs never reached the server"
 	}
-	p.Set(rules)
+	m.set(p, rules)
 	within(ctx, f.For.Duration(), func() bool { return struck() >= max(f.Count, 1) })
-	p.Set(proxy.Rules{})
+	m.set(p, proxy.Rules{})
 	return struck() > 0, fmt.Sprintf(what, struck()), nil
 }
 

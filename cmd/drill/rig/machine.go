@@ -41,6 +41,7 @@ type machine struct {
 	collectors []*collector
 	handed     deliveries
 	rewound    atomic.Int64
+	healed     atomic.Bool
 
 	closers []func()
 }
@@ -164,6 +165,9 @@ func (m *machine) openWorkers(ctx context.Context) error {
 		}
 	}
 	m.awaitWorkers(ctx)
+	for _, w := range m.workers {
+		m.set(w.database, proxy.Rules{})
+	}
 	return nil
 }
 

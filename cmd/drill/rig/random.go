@@ -72,8 +72,13 @@ func randomWorkload(r *rand.Rand) Workload {
 		}
 		return float64(1+r.IntN(20)) / 20 * most
 	}
+	latency := Span(0)
+	if r.IntN(2) == 0 {
+		latency = Span(2 + r.IntN(20))
+	}
 	return Workload{
-		Units: 6 + r.IntN(5), Days: 3, CadenceMinutes: []int{5, 10, 15}[r.IntN(3)],
+		DatabaseLatency: latency,
+		Units:           6 + r.IntN(5), Days: 3, CadenceMinutes: []int{5, 10, 15}[r.IntN(3)],
 		Collectors: 2 + r.IntN(3), Workers: 2 + r.IntN(2), Partitions: 2 + r.IntN(4),
 		Batch: 4 + r.IntN(12), Gather: 30 + r.IntN(300), Seconds: publishSeconds,
 		Resets: r.IntN(3), Copies: share(0.1), Late: share(0.3), Twice: share(0.2),

@@ -30,8 +30,8 @@ type Config struct {
 	// Receipts, if not nil, makes what confirms deliveries where collectors go
 	// by what is counted; nil asks the database itself.
 	Receipts func(collector *nats.Conn) Confirmer
-	// Converge bounds the time from the last fault until nothing is left to
-	// do; 0 means a minute.
+	// Converge bounds the time from the last fault and the last delivery until
+	// nothing is left to do; 0 means a minute.
 	Converge time.Duration
 	// Failures is a folder for the schedules and logs of runs that fail; empty
 	// keeps none.
@@ -67,8 +67,8 @@ type Result struct {
 	// Kicks is how often workers had to be replaced for deliveries whose
 	// acknowledgement was lost to be handed out before their time.
 	Kicks int
-	// Converged is the time from the last fault until nothing was left to do,
-	// Took that of the whole run.
+	// Converged is the time from the last fault, or the last delivery where that
+	// was later, until nothing was left to do; Took is that of the whole run.
 	Converged, Took time.Duration
 	// Kept is the folder with schedule and logs of a run that failed.
 	Kept string `json:"kept,omitempty"`
@@ -192,8 +192,8 @@ func (m *machine) play(ctx context.Context, r *Result) error {
 	}()
 	strikes, err := m.strike(ctx)
 	r.Strikes = strikes
+	m.heal()
 	if err == nil {
-		rest(ctx, Span(m.schedule.Workload.Seconds*1000)-strikesEnd(strikes))
 		err = m.quiesce(ctx, r)
 	}
 	stop()
@@ -203,15 +203,6 @@ func (m *machine) play(ctx context.Context, r *Result) error {
 	}
 	m.endWorkers(r)
 	return m.check(ctx, r)
-}
-
-// strikesEnd is when the last strike was over, at least.
-func strikesEnd(strikes []Strike) Span {
-	var end Span
-	for _, s := range strikes {
-		end = max(end, s.Began+s.Fault.For)
-	}
-	return end
 }
 
 // strike plays all faults, each at its time, and waits until all are over.
@@ -251,6 +242,10 @@ const (
 
 // quiesce waits until everything is confirmed, counted and acknowledged.
 func (m *machine) quiesce(ctx context.Context, r *Result) error {
+	// Faults may be over before the last delivery is made ready.
+	for slices.ContainsFunc(m.collectors, (*collector).cutting) && ctx.Err() == nil {
+		rest(ctx, 20)
+	}
 	limit := cmp.Or(m.cfg.Converge, defaultConverge)
 	began := time.Now()
 	stuck := began

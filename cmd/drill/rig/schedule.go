@@ -117,6 +117,9 @@ type Workload struct {
 	Gather int `json:"gather"`
 	// Seconds is the time over which the deliveries are spread.
 	Seconds float64 `json:"seconds"`
+	// DatabaseLatency delays everything between workers and Postgres until the
+	// last fault is over: in long transactions more goes wrong.
+	DatabaseLatency Span `json:"database_latency_ms,omitempty"`
 	// Resets is how many units lose their counters in the middle.
 	Resets int     `json:"resets"`
 	Copies float64 `json:"copies"`
@@ -153,6 +156,8 @@ func (s Schedule) Validate() error {
 	switch {
 	case w.Units < 1 || w.Days < 1 || w.CadenceMinutes < 1 || w.Batch < 1 || w.Seconds <= 0:
 		return errors.New("schedule: units, days, cadence, batch and seconds must be positive")
+	case w.DatabaseLatency < 0:
+		return errors.New("schedule: the latency of the database must not be negative")
 	case w.Collectors < 1 || w.Workers < 1 || w.Partitions < 1 || w.Gather < 1:
 		return errors.New("schedule: collectors, workers, partitions and gather must be positive")
 	case w.Confirm != ByStored && w.Confirm != ByCounted:
