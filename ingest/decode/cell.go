@@ -330,11 +330,13 @@ func (d *Decoder) problem(raw []byte) error {
 	return d.countRow(d.row.Line)
 }
 
+// excerptBytes is how much of a text a message quotes.
+const excerptBytes = 40
+
 // excerpt quotes the beginning of a text for a message.
 func excerpt(text []byte) string {
-	const most = 40
-	if len(text) > most {
-		return fmt.Sprintf("%q…", text[:most])
+	if len(text) > excerptBytes {
+		return fmt.Sprintf("%q…", text[:excerptBytes])
 	}
 	return fmt.Sprintf("%q", text)
 }

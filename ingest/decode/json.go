@@ -101,6 +101,9 @@ func (d *Decoder) jsonEnd() error {
 		return err
 	}
 	if c != 0 || d.win.pos < d.win.end {
+		if err := d.win.need(excerptBytes + 1); err != nil {
+			return err
+		}
 		return refuse(ReasonJSONTrailing, 0, "further bytes after the end of the JSON value, beginning with %s", excerpt(d.win.rest()))
 	}
 	return nil
