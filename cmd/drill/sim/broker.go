@@ -43,6 +43,8 @@ type broker struct {
 	ids      map[string]analytics.Instant
 	readers  []*consumer
 	down     analytics.Instant
+	// withhold says how many deliveries come late, and how late.
+	withhold Fault
 	// forgiven are deliveries that the stream has lost and that it was read
 	// again for.
 	forgiven map[book.Place]bool
@@ -120,6 +122,10 @@ func (b *broker) publish(collector, id string, header nats.Header, body []byte) 
 		}
 		s.hash = ingest.HashOf(s.subject, header, body)
 		b.list = append(b.list, s)
+		if b.withhold.N > 0 {
+			b.withhold.N--
+			b.readers[partition].pending[s.sequence] = b.m.now + analytics.Instant(b.withhold.For)*second
+		}
 		b.ids[id] = b.m.now
 		b.wakeAll()
 	}
@@ -184,7 +190,7 @@ func (b *broker) pull(p *process, partition, n int) []*message {
 		}
 		c.pending[s.sequence] = b.m.now + ackWait
 		c.tries[s.sequence]++
-		list = append(list, &message{stored: s, consumer: c, p: p})
+		list = append(list, &message{stored: s, place: b.place(s), consumer: c, p: p, restores: b.m.db.restores})
 	}
 	return list
 }
@@ -242,8 +248,11 @@ func (b *broker) trim(before uint64) {
 // message is a delivery in the hands of a worker.
 type message struct {
 	*stored
+	place    book.Place
 	consumer *consumer
 	p        *process
+	// restores is how often the database had been restored when it was taken.
+	restores int
 }
 
 func (s *message) Subject() string             { return s.subject }
@@ -265,6 +274,9 @@ func (s *message) Ack() error {
 	if b.loseAcks > 0 {
 		b.loseAcks--
 		return nil
+	}
+	if m.db.t.deliveries[s.place] == nil && m.db.restores == s.restores {
+		m.fail("delivery %d of %s is acknowledged and not recorded", s.sequence, s.place.Stream)
 	}
 	// A consumer knows deliveries by their sequences alone.
 	if _, pending := s.consumer.pending[s.sequence]; pending {

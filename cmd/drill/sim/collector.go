@@ -19,7 +19,9 @@ type parcel struct {
 	rows   []row
 	body   []byte
 	stored bool // the broker has said so
-	sent   analytics.Instant
+	// covered: a receipt has covered it.
+	covered bool
+	sent    analytics.Instant
 }
 
 // collector sends what it measures, and keeps it as long as it must.
@@ -117,7 +119,7 @@ func (c *collector) look() {
 		c.looking = false
 		return
 	}
-	c.m.after(c.m.between(look, 2*look), c.look)
+	c.m.after(c.m.between(10*analytics.Second, 2*look), c.look)
 	if c.m.db.down > c.m.now {
 		return
 	}
@@ -125,6 +127,7 @@ func (c *collector) look() {
 	for _, p := range slices.Clone(c.spool) {
 		switch {
 		case p.series == r.Series && covers(r, p.number):
+			p.covered = true
 			c.hand(p)
 		case p.stored && c.m.now-p.sent > analytics.Instant(again):
 			c.send(p, c.newID())

@@ -149,7 +149,11 @@ func (c *client) keepBooksOnce(in []analytics.Incoming, fn func(book.Tx, analyti
 		tx.unlock()
 		c.p.sleep(m.between(0, 2000))
 	}
-	return tx.commit()
+	err := tx.commit()
+	if m.seams.commit != nil {
+		err = m.seams.commit(tx, err)
+	}
+	return err
 }
 
 // transaction is one transaction. What it writes is gathered until its commit.

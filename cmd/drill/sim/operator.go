@@ -98,6 +98,8 @@ func (m *machine) fault(f Fault) {
 		m.broker.loseAcks += f.N
 	case StoredLost:
 		m.broker.loseStored += f.N
+	case Withhold:
+		m.broker.withhold = f
 	case Correct:
 		m.correct(f)
 	case Release:
@@ -148,7 +150,7 @@ func (m *machine) faultOfStream(f Fault) {
 // be survived.
 func (m *machine) spare() (n int) {
 	for _, s := range slices.Backward(m.broker.list) {
-		if !m.recorded(s) && !m.kept(s) {
+		if !m.recorded(s) && m.covered(s) {
 			break
 		}
 		n++
@@ -156,11 +158,11 @@ func (m *machine) spare() (n int) {
 	return n
 }
 
-// kept reports whether a collector still keeps a delivery.
-func (m *machine) kept(s *stored) bool {
+// covered reports whether a collector was right to forget a delivery.
+func (m *machine) covered(s *stored) bool {
 	for _, c := range m.collectors {
-		for _, p := range c.spool {
-			if s.header.Get(natsbroker.HeaderBatch) == p.name && bytes.Equal(s.body, p.body) {
+		for _, p := range c.handed {
+			if p.covered && s.header.Get(natsbroker.HeaderBatch) == p.name && bytes.Equal(s.body, p.body) {
 				return true
 			}
 		}

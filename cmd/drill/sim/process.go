@@ -34,6 +34,11 @@ func (m *machine) spawn(name string, slot int, body func(*process)) *process {
 	p := &process{m: m, name: name, slot: slot}
 	p.next, p.stop = iter.Pull(func(yield func(analytics.Millis) bool) {
 		p.yield = yield
+		defer func() {
+			if x := recover(); x != nil {
+				m.fail("%s: panic: %v", name, x)
+			}
+		}()
 		body(p)
 	})
 	m.processes = append(m.processes, p)

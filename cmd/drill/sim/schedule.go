@@ -100,6 +100,9 @@ const (
 	// answers to collectors.
 	AcksLost   FaultKind = "acks-lost"
 	StoredLost FaultKind = "stored-lost"
+	// Withhold makes the next N deliveries come For seconds late: who took them
+	// first hangs.
+	Withhold FaultKind = "withhold"
 	// Early makes everything that is not acknowledged come again at once.
 	Early FaultKind = "early"
 	// Resend makes collector Target send all that it keeps, Recut cut it anew
@@ -219,7 +222,7 @@ func randomFaults(r *rand.Rand, s *Schedule, now int, lossy bool) []Fault {
 	case n < 35:
 		f.Kind = Refuse
 	case n < 38:
-		f.Kind, f.For = DatabaseDown, seconds(600)
+		return outage(r, s, now, lossy)
 	case n < 45:
 		return backUp(r, now)
 	case n < 47:
@@ -237,9 +240,11 @@ func randomFaults(r *rand.Rand, s *Schedule, now int, lossy bool) []Fault {
 		if !lossy {
 			f.Kind = Early
 		}
-	case n < 61:
+	case n < 60:
 		f.Kind, f.Target = ConsumerLost, r.IntN(s.Partitions)
-	case n < 66:
+	case n < 64:
+		f.Kind, f.N, f.For = Withhold, 1+r.IntN(3), seconds(3*3600)
+	case n < 67:
 		f.Kind, f.N = AcksLost, 1+r.IntN(5)
 	case n < 70:
 		f.Kind, f.N = StoredLost, 1+r.IntN(4)
@@ -259,6 +264,30 @@ func randomFaults(r *rand.Rand, s *Schedule, now int, lossy bool) []Fault {
 		f.Kind, f.N = Release, 1+r.IntN(2)
 	}
 	return []Fault{f}
+}
+
+// outage gives a long time in which nothing is counted, and what else happens
+// in it.
+func outage(r *rand.Rand, s *Schedule, now int, lossy bool) []Fault {
+	long := 60 + r.IntN(4*3600)
+	list := []Fault{{At: now, Kind: DatabaseDown, For: long}}
+	if r.IntN(2) == 0 {
+		list = nil
+		for w := range s.Workers {
+			list = append(list, Fault{At: now, Kind: Kill, Target: w, For: long})
+		}
+	}
+	for range r.IntN(3) {
+		f := Fault{At: now + r.IntN(long), Kind: []FaultKind{Recut, Resend, BrokerDown, Trim}[r.IntN(4)], For: 1 + r.IntN(300), Target: r.IntN(len(s.Collectors))}
+		if lossy && r.IntN(2) == 0 {
+			f.Kind, f.N, f.For = TailLost, 1+r.IntN(8), 0
+			if r.IntN(4) == 0 {
+				f.Kind = StreamLost
+			}
+		}
+		list = append(list, f)
+	}
+	return list
 }
 
 // backUp gives a backup and one or two restores of it.
