@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"sync"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -15,6 +16,9 @@ import (
 // takeAttempts is how often a transaction is tried anew when another worker
 // recorded the same delivery first, or a deadlock was broken.
 const takeAttempts = 5
+
+// longestTransaction is many times what the largest transaction takes.
+const longestTransaction = 2 * time.Minute
 
 // Take counts deliveries in one transaction: samples, ledgers, days,
 // excursions, quarantine, receipts and the record of the deliveries are all
@@ -62,6 +66,10 @@ func (db *DB) keepBooksOnce(ctx context.Context, fn func(tx book.Tx, room *book.
 	}
 	desk := db.desks.get()
 	defer db.desks.put(desk)
+	// A connection that hangs must not hold the worker for ever. What became
+	// of the transaction shows when the same deliveries are taken again.
+	ctx, cancel := context.WithTimeout(ctx, longestTransaction)
+	defer cancel()
 	return db.inTx(ctx, func(tx pgx.Tx) error {
 		return fn(&bookTx{db: db, tx: tx, now: now, desk: desk}, &desk.room, now)
 	})
