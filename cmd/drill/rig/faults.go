@@ -56,7 +56,10 @@ var strikes = map[Kind]func(*machine, context.Context, Fault) (struck bool, what
 
 func (m *machine) workerOf(f Fault) *worker { return m.workers[f.Target%len(m.workers)] }
 
-func (m *machine) collectorOf(f Fault) *collector { return m.collectors[f.Target%len(m.collectors)] }
+// collectorOf never gives the meter, which has little to deliver.
+func (m *machine) collectorOf(f Fault) *collector {
+	return m.collectors[f.Target%m.schedule.Workload.Collectors]
+}
 
 // rest lets the time of a fault pass.
 func rest(ctx context.Context, s Span) {
@@ -132,9 +135,10 @@ func goOn(p *process) error {
 	return nil
 }
 
-// stealWork stops a worker at a moment when deliveries are out unacknowledged.
+// stealWork stops the worker that was handed the latest delivery, at a moment
+// when deliveries are out unacknowledged.
 func (m *machine) stealWork(ctx context.Context, f Fault) (bool, string, error) {
-	w := m.workerOf(f)
+	w := m.workers[m.handed.latest()%len(m.workers)]
 	w.fault.Lock()
 	defer w.fault.Unlock()
 	before, _ := m.handed.shared()
@@ -159,10 +163,9 @@ func (m *machine) stealWork(ctx context.Context, f Fault) (bool, string, error) 
 	}
 	cut := w.database.Cut(true)
 	rest(ctx, f.For)
-	err := goOn(&w.process)
 	after, _ := m.handed.shared()
-	what := fmt.Sprintf("%s stood still with %d connections lost, %d deliveries went to another worker", w.name, cut, after-before)
-	return cut > 0, what, err
+	what := fmt.Sprintf("%s stood still with %d connections lost and went on after %d deliveries had gone to another worker", w.name, cut, after-before)
+	return cut > 0 && after > before, what, goOn(&w.process)
 }
 
 func (m *machine) killBroker(ctx context.Context, f Fault) (bool, string, error) {
@@ -351,15 +354,19 @@ func (m *machine) rewindBroker(ctx context.Context, f Fault) (bool, string, erro
 	return kept > 0 && before > kept, what, m.broker.startReady(ctx)
 }
 
-// lastSequence gives the last sequence of the stream, 0 when it is not known.
-func (m *machine) lastSequence(ctx context.Context) uint64 {
-	ctx, cancel := context.WithTimeout(ctx, time.Second)
-	defer cancel()
-	info, err := m.stream.Info(ctx)
-	if err != nil {
-		return 0
-	}
-	return info.State.LastSeq
+// lastSequence gives the last sequence of the stream, 0 when it does not become
+// known.
+func (m *machine) lastSequence(ctx context.Context) (last uint64) {
+	within(ctx, 3*time.Second, func() bool {
+		ctx, cancel := context.WithTimeout(ctx, time.Second)
+		defer cancel()
+		info, err := m.stream.Info(ctx)
+		if err == nil {
+			last = info.State.LastSeq
+		}
+		return err == nil
+	})
+	return last
 }
 
 func (m *machine) dropConsumer(ctx context.Context, f Fault) (bool, string, error) {

@@ -36,15 +36,15 @@ func TestFaultsStrike(t *testing.T) {
 			{At: 4500, Kind: KillWorker, For: 200},
 		}, func(*testing.T, Result) {}},
 		{"two workers", ByStored, 2, []Fault{
-			{At: 1500, Kind: StealWork, For: 4000, Target: 0},
-			{At: 1500, Kind: PauseWorker, For: 500, Target: 1},
-			{At: 4000, Kind: ReplaceWorker, For: 100, Target: 1},
+			{At: 2500, Kind: StealWork, For: 13_500},
+			{At: 1000, Kind: PauseWorker, For: 500, Target: 1},
+			{At: 2200, Kind: ReplaceWorker, For: 100, Target: 1},
 		}, func(t *testing.T, r Result) {
 			if r.Shared == 0 {
 				t.Error("no delivery was handed to two workers")
 			}
 		}},
-		{"database", ByStored, 2, []Fault{
+		{"database", ByStored, 1, []Fault{
 			{At: 1500, Kind: SpoilDatabase, For: 700, Rules: &proxy.Rules{Latency: 20e6, Jitter: 10e6}},
 			{At: 2400, Kind: CutDatabase},
 			{At: 3000, Kind: EndBackend},

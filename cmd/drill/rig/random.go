@@ -8,7 +8,8 @@ import (
 	"fadeledger/cmd/drill/proxy"
 )
 
-// Bounds of random schedules: a run is to take some fifteen seconds.
+// Bounds of random schedules: a run is to take some fifteen seconds, or twenty
+// where a worker stands still for longer than its lease.
 const (
 	publishSeconds = 7.0
 	firstFaultAt   = 1200
@@ -23,7 +24,7 @@ var weights = []struct {
 	weight int
 }{
 	{KillWorker, 6}, {KillBroker, 3}, {KillPostgres, 2}, {KillBackend, 2}, {EndBackend, 2}, {PauseWorker, 3},
-	{StealWork, 4}, {ReplaceWorker, 2}, {SpoilDatabase, 3}, {SpoilDelivery, 3}, {SpoilCollection, 3}, {CutDatabase, 2},
+	{StealWork, 2}, {ReplaceWorker, 2}, {SpoilDatabase, 3}, {SpoilDelivery, 3}, {SpoilCollection, 3}, {CutDatabase, 2},
 	{CutDelivery, 2}, {CutCollection, 2}, {HideCommits, 5}, {LoseCommits, 2}, {LoseAcks, 3}, {LosePubAcks, 3},
 	{RewindBroker, 3}, {DropConsumer, 3}, {SkewClock, 2}, {RestartCollector, 3},
 }
@@ -96,7 +97,9 @@ func randomFault(r *rand.Rand, kind Kind) Fault {
 	case PauseWorker:
 		f.For = between(100, 4000)
 	case StealWork:
-		f.For = between(2500, 4500)
+		// A lease that is not renewed holds for ten seconds, and others look
+		// every two.
+		f.At, f.For = between(firstFaultAt, 3000), between(12_500, 14_000)
 	case SpoilDatabase, SpoilDelivery, SpoilCollection:
 		f.For, f.Rules = between(300, 2500), randomRules(r)
 	case HideCommits, LoseCommits:

@@ -22,6 +22,8 @@ import (
 type Config struct {
 	// Program is the path of the program; see Build.
 	Program string
+	// WorkerArgs go to every worker beside those that the run gives.
+	WorkerArgs []string
 	// Cluster is a Postgres to make the run's database on; nil starts one for
 	// the run alone.
 	Cluster *Cluster

@@ -24,9 +24,10 @@ const (
 	ReplaceWorker Kind = "replace-worker"
 	// PauseWorker stops a worker by SIGSTOP and lets it go on after For.
 	PauseWorker Kind = "pause-worker"
-	// StealWork stops a worker that holds deliveries, ends its connections to
-	// the database, so that another takes its partitions over, and lets it go
-	// on after For with what it holds: the same deliveries are with two.
+	// StealWork stops the worker that was handed the latest delivery, ends its
+	// connections to the database, so that another takes its partitions over,
+	// and lets it go on after For with what it holds: the same deliveries are
+	// with two.
 	StealWork Kind = "steal-work"
 	// KillBroker and KillPostgres kill the process (the postmaster) by SIGKILL
 	// and start it again on the same files after For.

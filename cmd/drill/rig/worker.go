@@ -28,6 +28,8 @@ type worker struct {
 type deliveries struct {
 	mu   sync.Mutex
 	seen map[uint64]map[int]bool
+	// last is the worker of the latest delivery.
+	last int
 	// again counts deliveries of a sequence beyond the first.
 	again int
 }
@@ -58,6 +60,14 @@ func (d *deliveries) note(worker int, reply string) {
 		d.again++
 	}
 	d.seen[sequence][worker] = true
+	d.last = worker
+}
+
+// latest gives the worker that was handed the latest delivery.
+func (d *deliveries) latest() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.last
 }
 
 // shared counts the sequences that more than one worker was handed.
@@ -93,9 +103,10 @@ func (m *machine) newWorker(ctx context.Context, number int) (*worker, error) {
 		return nil, fmt.Errorf("open the log of %s: %w", w.name, err)
 	}
 	w.command = func() *exec.Cmd {
-		cmd := exec.Command(m.cfg.Program, "work",
-			"--database", through(w.database.Address(), m.database), "--broker", "nats://"+w.broker.Address(),
-			"--health", "127.0.0.1:0", "--gather", strconv.Itoa(m.schedule.Workload.Gather))
+		args := append([]string{"work",
+			"--database", through(w.database.Address(), m.database), "--broker", "nats://" + w.broker.Address(),
+			"--health", "127.0.0.1:0", "--gather", strconv.Itoa(m.schedule.Workload.Gather)}, m.cfg.WorkerArgs...)
+		cmd := exec.Command(m.cfg.Program, args...)
 		cmd.Dir = m.dir
 		return cmd
 	}
