@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"sync"
 	"testing"
+
+	"github.com/nats-io/nats.go"
 )
 
 func TestMain(m *testing.M) {
@@ -24,6 +26,10 @@ func TestMain(m *testing.M) {
 // programEnv names a variable with another program to test than that of this
 // module, such as one with a bug on purpose.
 const programEnv = "FADELEDGER_DRILL_PROGRAM"
+
+// failuresEnv names a variable with a folder for the schedules and logs of runs
+// that fail.
+const failuresEnv = "FADELEDGER_DRILL_FAILURES"
 
 // bench is what all tests of the package share: the built program and one
 // Postgres.
@@ -67,14 +73,16 @@ func (b *shared) close() error {
 	return errors.Join(err, os.RemoveAll(b.dir))
 }
 
-// config gives the configuration of a test's runs. The logs of a run that
-// fails are in the test's output.
+// config gives the configuration of a test's runs.
 func config(t *testing.T) Config {
 	t.Helper()
 	if err := bench.open(context.WithoutCancel(t.Context())); err != nil {
 		t.Fatal(err)
 	}
-	return Config{Program: bench.program, Cluster: bench.cluster, Failures: os.Getenv("FADELEDGER_DRILL_FAILURES"), Logger: slog.New(slog.DiscardHandler)}
+	return Config{
+		Program: bench.program, Cluster: bench.cluster, Failures: os.Getenv(failuresEnv), Logger: slog.New(slog.DiscardHandler),
+		Receipts: func(collector *nats.Conn) Confirmer { return Receipts{Conn: collector} },
+	}
 }
 
 // play runs a schedule and fails the test where anything differs.
