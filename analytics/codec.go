@@ -123,7 +123,14 @@ func (w *writer) segment(g *Segment) {
 		w.int(int64(k))
 		w.int(g.closed[k])
 	}
-	w.tallies(&g.tally)
+	kinds := 0
+	for i := range g.tally {
+		kinds |= 1 << g.tally[i].kind
+	}
+	w.int(int64(kinds))
+	for i := range g.tally {
+		w.tally(&g.tally[i].Tally)
+	}
 	w.int(g.curtailed)
 	w.bool(g.hasSoC)
 	if g.hasSoC {
@@ -153,7 +160,14 @@ func (r *reader) segment(g *Segment) {
 			g.closed[k] = r.int()
 		}
 	}
-	r.tallies(&g.tally)
+	kinds := r.within(0, 1<<ExcursionKinds-1)
+	for k := range ExcursionKinds {
+		if kinds&(1<<k) != 0 {
+			t := kindTally{kind: ExcursionKind(k)}
+			r.tally(&t.Tally)
+			g.tally = append(g.tally, t)
+		}
+	}
 	g.curtailed = r.int()
 	if g.hasSoC = r.bool(); g.hasSoC {
 		g.minSoC, g.maxSoC = SoC(r.within(0, maxSoC)), SoC(r.within(0, maxSoC))

@@ -38,8 +38,8 @@ func (t *totals) add(g *Segment) {
 		t.closed[bin] += n
 	}
 	t.flow.join(&g.flow, func(bin int) { t.closed[bin] += 2 })
-	for k := range g.tally {
-		t.tally[k].merge(&g.tally[k])
+	for i := range g.tally {
+		t.tally[g.tally[i].kind].merge(&g.tally[i].Tally)
 	}
 	t.curtailed += g.curtailed
 }
@@ -133,8 +133,8 @@ func (c *Counter) HalfCycles() HalfCycles {
 // Tallies sums the episodes by kind, open ones as they stand.
 func (c *Counter) Tallies() [ExcursionKinds]Tally {
 	t := c.past.tally
-	for k := range t {
-		t[k].merge(&c.today.tally[k])
+	for i := range c.today.tally {
+		t[c.today.tally[i].kind].merge(&c.today.tally[i].Tally)
 	}
 	for _, e := range c.today.carry.open {
 		if e != nil {

@@ -80,7 +80,7 @@ func find(found []over, kind ExcursionKind) *over {
 func (g *Segment) finish(kind ExcursionKind, out *Effects) {
 	seen := g.carry.open[kind].seen
 	g.carry.open[kind] = nil
-	g.tally[kind].add(seen)
+	g.tallyOf(kind).add(seen)
 	if kind == ColdCharge && seen.Ending == EndWithinLimit {
 		g.curtailed++
 	}

@@ -24,7 +24,7 @@ type Segment struct {
 	linkChecked bool
 	flow        Rainflow
 	closed      map[int]int64
-	tally       [ExcursionKinds]Tally
+	tally       []kindTally // in order of kind; most days have none
 	curtailed   int64
 	hasSoC      bool
 	minSoC      SoC
@@ -33,6 +33,21 @@ type Segment struct {
 	minTemp     CentiCelsius
 	maxTemp     CentiCelsius
 	carry       carry
+}
+
+// kindTally sums the episodes of a kind that ended in the day.
+type kindTally struct {
+	kind ExcursionKind
+	Tally
+}
+
+// tallyOf gives the sum of a kind, to be added to.
+func (g *Segment) tallyOf(kind ExcursionKind) *Tally {
+	i, there := slices.BinarySearchFunc(g.tally, kind, func(t kindTally, k ExcursionKind) int { return int(t.kind) - int(k) })
+	if !there {
+		g.tally = slices.Insert(g.tally, i, kindTally{kind: kind})
+	}
+	return &g.tally[i].Tally
 }
 
 // carry is what the samples so far mean to the next one.
@@ -93,6 +108,7 @@ func (g *Segment) SameCarry(o *Segment) bool {
 func (g *Segment) clone() Segment {
 	c := *g
 	c.flow = g.flow.clone(0)
+	c.tally = slices.Clone(g.tally)
 	if g.closed != nil {
 		c.closed = make(map[int]int64, len(g.closed))
 		for bin, n := range g.closed {

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"context"
+	"fmt"
 	"log/slog"
 	"math/rand/v2"
 	"slices"
@@ -274,4 +275,36 @@ func TestBackwardsBackfillCountsEachDayTwiceAtMost(t *testing.T) {
 	}
 	t.Logf("%d days were counted again for %d that came late", counted, days-1)
 	balanced(t, db)
+}
+
+// BenchmarkBackwards counts histories of one to eight years of five-minute
+// samples that come in reverse order of their days, a day a transaction. The
+// time a day must not grow with the history.
+func BenchmarkBackwards(b *testing.B) {
+	for _, years := range []int{1, 2, 4, 8} {
+		b.Run(fmt.Sprintf("years=%d", years), func(b *testing.B) {
+			const perDay = 288
+			days := 365 * years
+			all := home(b, 9, noon-40*day, 40*1440)
+			for range b.N {
+				b.StopTimer()
+				db := open(b)
+				at(db, noon)
+				catalogue(b, db, "u-1")
+				b.StartTimer()
+				for i := days - 1; i >= 0; i-- {
+					samples := make([]analytics.Sample, perDay)
+					for j := range samples {
+						samples[j] = all[((i*perDay+j)*5)%len(all)]
+						samples[j].Time = (noon.Day() - analytics.Day(days-i)).Start() + analytics.Instant(j)*300_000
+						samples[j].Has &^= analytics.HasCharge | analytics.HasDischarge
+						samples[j].Charge, samples[j].Discharge = 0, 0
+					}
+					take(b, db, stored(noon, uint64(days-i), "u-1", samples))
+				}
+			}
+			b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N*days), "µs/day")
+			b.ReportMetric(0, "ns/op")
+		})
+	}
 }
