@@ -34,21 +34,8 @@ func readNATS(in *bufio.Reader) (natsMessage, error) {
 		return m, nil
 	}
 	m.verb = strings.ToUpper(fields[0])
-	// After the subject: what stands between it and the reply, and how many
-	// numbers end the line.
-	between, numbers := 0, 1
-	switch m.verb {
-	case "PUB":
-	case "HPUB":
-		numbers = 2
-	case "MSG":
-		between = 1
-	case "HMSG":
-		between, numbers = 1, 2
-	default:
-		return m, nil
-	}
-	if len(fields) < 2+between+numbers {
+	between, numbers, ok := shape(m.verb)
+	if !ok || len(fields) < 2+between+numbers {
 		return m, nil
 	}
 	m.subject = fields[1]
@@ -70,6 +57,23 @@ func readNATS(in *bufio.Reader) (natsMessage, error) {
 		m.payload = m.whole[len(line)+min(max(header, 0), size) : len(line)+size]
 	}
 	return m, err
+}
+
+// shape tells how a line goes on after the subject: how many words stand
+// between it and the reply, and how many numbers end the line. ok is false for
+// a line without payload.
+func shape(verb string) (between, numbers int, ok bool) {
+	switch verb {
+	case "PUB":
+		return 0, 1, true
+	case "HPUB":
+		return 0, 2, true
+	case "MSG":
+		return 1, 1, true
+	case "HMSG":
+		return 1, 2, true
+	}
+	return 0, 0, false
 }
 
 // natsClient reads what a NATS client sends.

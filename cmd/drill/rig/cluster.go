@@ -119,18 +119,6 @@ func (c *Cluster) kill() error {
 	return nil
 }
 
-// running reports whether the postmaster lives.
-func (c *Cluster) running() bool {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	select {
-	case <-c.server.Done():
-		return false
-	default:
-		return true
-	}
-}
-
 // Stop ends the cluster.
 func (c *Cluster) Stop(ctx context.Context) error {
 	c.mu.Lock()
