@@ -56,12 +56,12 @@ func alarmRemedy(k analytics.AlarmKind) string {
 
 func alarmRowOf(a analytics.Alarm, now time.Time) alarmRow {
 	row := alarmRow{ID: a.ID, Title: alarmTitle(a.Kind), Subject: label(a.Subject), Message: visible(a.Message, longestReason), Remedy: alarmRemedy(a.Kind),
-		Raised: exact(a.RaisedAt), RaisedTime: machineTime(a.RaisedAt), Last: ago(a.LastAt, now), LastTime: machineTime(a.LastAt)}
+		Raised: when(a.RaisedAt), RaisedTime: machineTime(a.RaisedAt), Last: ago(a.LastAt, now), LastTime: machineTime(a.LastAt)}
 	if a.Times > 1 {
 		row.Times = count(a.Times) + nbsp + "times"
 	}
 	if a.ClearedAt != nil {
-		row.Cleared, row.By = exact(*a.ClearedAt), visible(a.ClearedBy, longestBy)
+		row.Cleared, row.By = when(*a.ClearedAt), visible(a.ClearedBy, longestBy)
 	}
 	return row
 }

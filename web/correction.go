@@ -148,7 +148,7 @@ func correctionHref(serial analytics.Serial, id int64) string {
 }
 
 func correctionFacts(c *analytics.Correction) []term {
-	return []term{{"Made by", visible(c.By, longestBy), ""}, {"On", exact(c.At), ""}, {"Span", spanWords(c.From, c.To), ""}, {"Why", visible(c.Why, longestWhy), ""}}
+	return []term{{"Made by", visible(c.By, longestBy), ""}, {"On", when(c.At), ""}, {"Span", spanWords(c.From, c.To), ""}, {"Why", visible(c.Why, longestWhy), ""}}
 }
 
 // spanWords says which time a correction is of.

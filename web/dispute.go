@@ -83,7 +83,7 @@ func sourceWords(v analytics.Version) string {
 		text += ", line " + count(int64(v.Line))
 	}
 	if v.StoredAt != 0 {
-		text += ", stored " + exact(v.StoredAt)
+		text += ", stored " + when(v.StoredAt)
 	}
 	return text
 }
@@ -282,10 +282,13 @@ func (s *site) showChoice(w http.ResponseWriter, r *http.Request, status int, d 
 	if p.Chosen == "" {
 		p.Problems = append(p.Problems, "No version is chosen: choose the one that counts.")
 	}
-	others := int64(len(d.Versions) - 1)
+	others := "The other version is kept as superseded, with where it came from; nothing is deleted."
+	if n := len(d.Versions) - 1; n > 1 {
+		others = "The other " + count(int64(n)) + " versions are kept as superseded, with where they came from; nothing is deleted."
+	}
 	p.Effects = []string{
 		"Version " + p.Chosen + " counts from now on.",
-		"The other " + plural(others, "version is", "versions are") + " kept as superseded, with where they came from; nothing is deleted.",
+		others,
 		"1" + nbsp + "day, " + date(d.At.Day()) + ", is counted again, and later days as far as they change by it.",
 		"A correction is recorded with your name, the time and your reason. It holds against whatever is delivered for this instant later; another correction can take its place.",
 	}

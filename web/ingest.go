@@ -195,7 +195,7 @@ func booksOf(b analytics.Balance) booksView {
 	if b.AsOf == 0 {
 		return booksView{Text: "The books were not added up yet.", OK: true}
 	}
-	v := booksView{At: exact(b.AsOf), AtTime: machineTime(b.AsOf), OK: b.Taken == b.Known && len(b.Differences) == 0}
+	v := booksView{At: when(b.AsOf), AtTime: machineTime(b.AsOf), OK: b.Taken == b.Known && len(b.Differences) == 0}
 	v.Text = plural(b.Taken, "version", "versions") + " of samples " + map[bool]string{true: "was", false: "were"}[b.Taken == 1] + " taken in, and the units know " + count(b.Known)
 	switch {
 	case b.Taken != b.Known:

@@ -16,11 +16,15 @@ func exact(i analytics.Instant) string {
 	return i.Time().Format(layout) + nbsp + "UTC"
 }
 
+// when writes the time at which something was done or stored, in UTC to the
+// second.
+func when(i analytics.Instant) string { return exact(i - i%1000) }
+
 // exactTime writes an instant for the datetime attribute and for addresses, to
 // the millisecond.
 func exactTime(i analytics.Instant) string { return i.Time().Format("2006-01-02T15:04:05.999Z") }
 
-// formTime writes an instant for a field of a form, and for nil nothing.
+// formTime writes an instant for a field of a form.
 func formTime(i analytics.Instant) string { return i.Time().Format("2006-01-02T15:04:05.999") }
 
 // parseExact reads an instant as exactTime and formTime write it, and without
@@ -76,23 +80,4 @@ func thousandths(v int64) string {
 		scale *= 10
 	}
 	return decimal(float64(v)/scale, places)
-}
-
-// sampleWords writes a whole sample in one line.
-func sampleWords(s analytics.Sample) string {
-	text := ""
-	for _, m := range measurements {
-		v := m.written(s)
-		if v == "" {
-			continue
-		}
-		if text != "" {
-			text += ", "
-		}
-		text += m.name + nbsp + v
-	}
-	if text == "" {
-		return "no measurement"
-	}
-	return text
 }

@@ -51,7 +51,7 @@ func (s *site) addBooks(r *http.Request, serial analytics.Serial, p *unitPage) e
 }
 
 func correctionRowOf(c *analytics.Correction) correctionRow {
-	row := correctionRow{At: exact(c.At), By: visible(c.By, longestBy), Why: visible(c.Why, longestWhy), Span: spanWords(c.From, c.To),
+	row := correctionRow{At: when(c.At), By: visible(c.By, longestBy), Why: visible(c.Why, longestWhy), Span: spanWords(c.From, c.To),
 		Effect: "nothing counts", Href: correctionHref(c.Serial, c.ID), Number: strconv.FormatInt(c.ID, 10)}
 	if n := len(c.Samples); n > 0 {
 		row.Effect = plural(int64(n), "sample counts", "samples count")
@@ -62,7 +62,7 @@ func correctionRowOf(c *analytics.Correction) correctionRow {
 func (u *unitView) recounts() []recountRow {
 	var rows []recountRow
 	for _, c := range u.Recounts {
-		row := recountRow{At: exact(c.At), From: exact(c.From), Reason: visible(c.Reason, longestReason)}
+		row := recountRow{At: when(c.At), From: exact(c.From), Reason: visible(c.Reason, longestReason)}
 		if c.Days > 0 {
 			row.Days = plural(int64(c.Days), "day", "days")
 		}

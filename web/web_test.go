@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/csv"
 	"errors"
-	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"regexp"
@@ -409,27 +408,6 @@ func TestSamplesCSV(t *testing.T) {
 		t.Errorf("an absent current is written as %q", records[1][4])
 	}
 	get(t, fleetSite(t), "/units/HB5-20491/samples.csv?from=yesterday", 400)
-}
-
-func TestReadiness(t *testing.T) {
-	t.Parallel()
-	if body := get(t, fleetSite(t), "/readyz", 200).Body.String(); body != "ready\n" {
-		t.Errorf("told %q", body)
-	}
-	why := errors.Join(fmt.Errorf("ask the database: %w", errors.New("no answer:\n\t10.0.0.1: refused")), errors.New("the disk is full \u202e"))
-	h := handler(t, web.Config{Ledger: webtest.Fleet(1), Ready: func(context.Context) error { return why }})
-	body := get(t, h, "/readyz", 503).Body.String()
-	if want := "not ready\nask the database: no answer: 10.0.0.1: refused\nthe disk is full \\u{202E}\n"; body != want {
-		t.Errorf("told %q, want %q", body, want)
-	}
-	r := httptest.NewRequest(http.MethodGet, "/readyz", nil)
-	r.Header.Set("Accept", "application/json")
-	w := httptest.NewRecorder()
-	h.ServeHTTP(w, r)
-	if want := `{"ready":false,"reasons":["ask the database: no answer: 10.0.0.1: refused","the disk is full \\u{202E}"]}` + "\n"; w.Code != 503 || w.Body.String() != want {
-		t.Errorf("told %d %s, want %s", w.Code, w.Body.String(), want)
-	}
-	get(t, h, "/healthz", 200)
 }
 
 func TestReferencePage(t *testing.T) {

@@ -116,3 +116,26 @@ func (l *Ledger) Receipt(_ context.Context, collector, series string) (analytics
 	}
 	return analytics.Receipt{Collector: collector, Series: series, Holes: [][2]int64{}}, l.Err
 }
+
+// correct takes a correction in: what it settles is no longer disputed.
+func (l *Ledger) correct(c analytics.Correction) {
+	within := func(at analytics.Instant) bool { return at >= c.From && at < c.To }
+	for _, d := range l.Disputed[c.Serial] {
+		for _, v := range d.Versions {
+			if v.Disputed = false; within(d.At) {
+				l.Others[c.Serial] = append(l.Others[c.Serial], v)
+			}
+		}
+	}
+	l.Disputed[c.Serial] = slices.DeleteFunc(slices.Clone(l.Disputed[c.Serial]), func(d analytics.Dispute) bool { return within(d.At) })
+	l.Corrected[c.Serial] = append([]analytics.Correction{c}, l.Corrected[c.Serial]...)
+}
+
+func (l *Ledger) clear(id int64, by string) {
+	now := analytics.InstantOf(Now)
+	for i := range l.Way.Alarms {
+		if a := &l.Way.Alarms[i]; a.ID == id {
+			a.ClearedAt, a.ClearedBy = &now, by
+		}
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"fadeledger/analytics"
 )
@@ -64,8 +65,11 @@ func (l *Ledger) Unit(_ context.Context, serial analytics.Serial) (analytics.Uni
 	r.Ledger.ByBasis = analytics.BasisEnergy{
 		{r.Ledger.Charge * 83 / 100, r.Ledger.Discharge * 83 / 100}, {r.Ledger.Charge * 15 / 100, r.Ledger.Discharge * 15 / 100},
 		{r.Ledger.Charge * 2 / 100, r.Ledger.Discharge * 2 / 100}}
-	r.Ledger.Events = []analytics.Event{{Kind: analytics.CounterReset, At: *u.First, Field: "charge_mwh"}}
-	r.Recounts = []analytics.Recount{{At: *u.Last - 3_600_000, From: *u.Last - 90_000_000, Reason: "412 late samples"}}
+	board := *u.First + 40*analytics.Instant(analytics.DayLength)
+	r.Ledger.Events = []analytics.Event{{Kind: analytics.CounterReset, At: *u.First, Field: "charge_mwh"},
+		{Kind: analytics.CounterReset, At: board, Field: "charge_mwh"}, {Kind: analytics.CounterReset, At: board, Field: "discharge_mwh"}}
+	r.Ledger.Conflicts = int64(len(l.Disputed[u.Serial]))
+	r.Recounts = []analytics.Recount{{At: *u.Last - 3_600_000, From: *u.Last - 90_000_000, Reason: "412 late samples", Days: 2}}
 	fillCycles(&r, u)
 	fillExcursions(&r, u)
 	if u.Terms != "" {
@@ -156,12 +160,44 @@ func (l *Ledger) Days(_ context.Context, serial analytics.Serial, from, to analy
 	return out, nil
 }
 
-// Samples yields a sample each two minutes, with a hole of three hours a day.
+// Samples yields a sample each two minutes, with a hole of three hours a day,
+// and what corrections say instead.
 func (l *Ledger) Samples(_ context.Context, serial analytics.Serial, from, to analytics.Instant, yield func(analytics.Sample) error) error {
 	u, err := l.find(serial)
 	if err != nil || u.Last == nil {
 		return err
 	}
+	if len(l.Corrected[serial])+len(l.Disputed[serial]) == 0 {
+		return generate(u, from, to, yield)
+	}
+	var list []analytics.Sample
+	if err := generate(u, from, to, func(s analytics.Sample) error { list = append(list, s); return nil }); err != nil {
+		return err
+	}
+	without := func(from, to analytics.Instant) {
+		list = slices.DeleteFunc(list, func(s analytics.Sample) bool { return s.Time >= from && s.Time < to })
+	}
+	for _, d := range l.Disputed[serial] {
+		without(d.At, d.At+1)
+	}
+	for _, c := range slices.Backward(l.Corrected[serial]) {
+		without(c.From, c.To)
+		list = append(list, c.Samples...)
+	}
+	slices.SortFunc(list, func(a, b analytics.Sample) int { return int(a.Time - b.Time) })
+	for _, s := range list {
+		if s.Time < from || s.Time >= to {
+			continue
+		}
+		if err := yield(s); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// generate makes up the samples of a unit.
+func generate(u analytics.UnitRow, from, to analytics.Instant, yield func(analytics.Sample) error) error {
 	const step = analytics.Instant(2 * analytics.Minute)
 	for at := max(from, *u.First) / step * step; at < min(to, *u.Last+1); at += step {
 		if at < from {

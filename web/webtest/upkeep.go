@@ -5,12 +5,15 @@ import (
 	"fmt"
 
 	"fadeledger/analytics"
+	"fadeledger/web/api"
 )
 
 // Upkeep keeps the corrections and alarms that it was handed. A file that says
 // "bad" cannot be read; every other one holds Samples. Err, where set, is
 // answered to every question.
 type Upkeep struct {
+	// Ledger, where set, is given the corrections and alarms.
+	Ledger  *Ledger
 	Made    []analytics.Correction
 	Cleared map[int64]string
 	Samples []analytics.Sample
@@ -27,6 +30,9 @@ func (u *Upkeep) Correct(_ context.Context, c analytics.Correction) (analytics.C
 	}
 	c.ID, c.At = int64(len(u.Made)+40), analytics.InstantOf(Now)
 	u.Made = append(u.Made, c)
+	if u.Ledger != nil {
+		u.Ledger.correct(c)
+	}
 	return c, nil
 }
 
@@ -51,5 +57,23 @@ func (u *Upkeep) ClearAlarm(_ context.Context, id int64, by string) error {
 		u.Cleared = map[int64]string{}
 	}
 	u.Cleared[id] = by
+	if u.Ledger != nil {
+		u.Ledger.clear(id, by)
+	}
 	return nil
+}
+
+// Release says that three rows left quarantine and one stayed.
+func (u *Upkeep) Release(context.Context, []int64, string) (api.Release, error) {
+	return api.Release{Rows: 3, Samples: 2, Kept: 1}, u.Err
+}
+
+// SetProfile answers the same hash for every profile.
+func (u *Upkeep) SetProfile(context.Context, string, []byte) (string, error) {
+	return "5d41402abc4b2a76", u.Err
+}
+
+// Batches knows no batch.
+func (u *Upkeep) Batches(context.Context, string, string) ([]analytics.Delivery, error) {
+	return nil, u.Err
 }
