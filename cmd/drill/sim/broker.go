@@ -86,7 +86,7 @@ func (b *broker) readAgain() {
 		b.forgiven[r.Place] = true
 	}
 	for p := range b.m.s.Partitions {
-		b.m.db.mark(partitionMark{b.identity, p}, 0)
+		b.m.db.mark(partition{b.identity, p}, book.Place{})
 	}
 	b.rewind()
 }
@@ -122,6 +122,7 @@ func (b *broker) publish(collector, id string, header nats.Header, body []byte) 
 		}
 		s.hash = ingest.HashOf(s.subject, header, body)
 		b.list = append(b.list, s)
+		b.m.storedAt[b.place(s)] = append(b.m.storedAt[b.place(s)], s.at)
 		if b.withhold.N > 0 {
 			b.withhold.N--
 			b.readers[partition].pending[s.sequence] = b.m.now + analytics.Instant(b.withhold.For)*second
@@ -298,6 +299,11 @@ func (s *message) InProgress() error {
 	return nil
 }
 
+// stillHolds reports whether the stream holds a delivery or has trimmed it.
+func (b *broker) stillHolds(p book.Place) bool {
+	return b.holds(p) || p.Sequence <= b.last && b.get(p.Sequence) == nil
+}
+
 // place gives the place of a delivery as the books know it.
 func (b *broker) place(s *stored) book.Place {
 	return book.Place{Stream: b.identity, Sequence: s.sequence, Hash: s.hash}
@@ -321,7 +327,7 @@ func (b *broker) lostAnchor() *recorded {
 			newest = r
 		}
 	}
-	if newest == nil || b.holds(newest.Place) || newest.Sequence <= b.last && b.get(newest.Sequence) == nil {
+	if newest == nil || b.stillHolds(newest.Place) {
 		return nil
 	}
 	return newest
@@ -340,12 +346,16 @@ func (b *broker) unrecorded() bool {
 			missing = missing || !b.m.recorded(floor)
 			continue
 		}
-		mark := partitionMark{b.identity, p}
+		k := partition{b.identity, p}
+		from := b.m.db.t.marks[k].Sequence
+		if !b.m.seams.markWithoutHash && !b.stillHolds(b.m.db.t.marks[k]) {
+			from = 0 // the stream has lost its end since
+		}
 		gap := slices.ContainsFunc(b.list, func(s *stored) bool {
-			return s.partition == p && s.sequence > b.m.db.t.marks[mark] && s.sequence <= floor.sequence && !b.m.recorded(s)
+			return s.partition == p && s.sequence > from && s.sequence <= floor.sequence && !b.m.recorded(s)
 		})
 		if !gap {
-			b.m.db.mark(mark, floor.sequence)
+			b.m.db.mark(k, b.place(floor))
 		}
 		missing = missing || gap
 	}

@@ -125,6 +125,9 @@ func (c *checking) delivery(d *recorded) {
 		c.m.fail("delivery %s of %s was never sent", d.batch, d.collector)
 		return
 	}
+	if !slices.Contains(c.m.storedAt[d.Place], d.stored) {
+		c.m.fail("delivery %s of %s was not stored at %s", d.batch, d.collector, d.stored.Time())
+	}
 	if slices.ContainsFunc(p.rows, func(r row) bool { return r.poison() }) {
 		c.setAside(d, p)
 		return

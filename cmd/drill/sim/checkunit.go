@@ -65,9 +65,13 @@ func (c *checking) state(u *unitTable, counter *analytics.Counter) {
 	if u.ledger.Samples != int64(len(samples)) {
 		c.m.fail("unit %s: the ledger says %d samples, %d are kept", u.serial, u.ledger.Samples, len(samples))
 	}
+	if len(u.days) != len(account.Days) {
+		c.m.fail("unit %s: %d complete days are kept, the samples give %d", u.serial, len(u.days), len(account.Days))
+		return
+	}
 	for i, d := range u.days {
-		body, err := account.Days[min(i, len(account.Days)-1)].AppendBinary(nil)
-		if err != nil || len(u.days) != len(account.Days) || !slices.Equal(body, d.body) {
+		body, err := account.Days[i].AppendBinary(nil)
+		if err != nil || !slices.Equal(body, d.body) {
 			c.m.fail("unit %s: day %s is not that of the samples that are kept", u.serial, d.day)
 			return
 		}

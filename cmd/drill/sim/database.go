@@ -402,12 +402,12 @@ func (db *database) held(n int, wanted func(*heldRow) bool) (list []analytics.He
 }
 
 // mark notes how far a partition was looked at.
-func (db *database) mark(p partitionMark, sequence uint64) {
-	if db.t.marks[p] == sequence {
+func (db *database) mark(p partition, place book.Place) {
+	if db.t.marks[p] == place {
 		return
 	}
 	db.t = db.t.clone()
-	db.t.marks[p] = sequence
+	db.t.marks[p] = place
 }
 
 // outdate makes all states and days those of another version of the counter.

@@ -9,6 +9,7 @@ import (
 
 	"fadeledger/analytics"
 	"fadeledger/ingest"
+	"fadeledger/store/book"
 )
 
 // event is something that is to happen. Events of one instant happen in an
@@ -55,7 +56,10 @@ type machine struct {
 	processes  []*process
 	corrected  int // corrections that are to come
 	truth      truth
-	trouble    []string
+	// storedAt is when the broker stored what, at each place. The same may
+	// have been stored again at its place when the stream had lost it.
+	storedAt map[book.Place][]analytics.Instant
+	trouble  []string
 }
 
 const (

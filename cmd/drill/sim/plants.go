@@ -31,6 +31,7 @@ func wayInPlants() []Plant {
 		flag("trim-acknowledged", "the stream is trimmed up to the newest acknowledgement, whatever is missing before it", func(s *seams) { s.trimAcked = true }),
 		flag("no-rewind", "a stream or database that lost something is not noticed", func(s *seams) { s.noRewind = true }),
 		flag("floor-only", "after a restore only the delivery at the acknowledged floor is looked for", func(s *seams) { s.floorOnly = true }),
+		flag("mark-without-hash", "how far was looked is believed of a stream that lost its end since", func(s *seams) { s.markWithoutHash = true }),
 		flag("skip-by-watermark", "a delivery below the highest recorded sequence is taken for counted", func(s *seams) { s.tx = wrap(func(t *transaction) *watermarkTx { return &watermarkTx{t} }) }),
 		flag("sequence-without-hash", "a delivery is known by its sequence alone", func(s *seams) { s.tx = wrap(func(t *transaction) *sequenceTx { return &sequenceTx{t, true} }) }),
 		flag("sequence-without-stream", "a delivery is known by its sequence in whichever stream", func(s *seams) { s.tx = wrap(func(t *transaction) *sequenceTx { return &sequenceTx{t, false} }) }),
@@ -49,7 +50,7 @@ func transactionPlants() []Plant {
 		flag("quarantine-outside", "rows go to quarantine outside the transaction", func(s *seams) { s.write = quarantineOutside }),
 		flag("samples-outside", "samples and ledgers are committed apart", func(s *seams) { s.write = ledgersLater }),
 		{"released-twice", "a row can be released twice", releasedTwice},
-		flag("receipt-outlives", "the numbers of a delivery are not recorded with it", func(s *seams) { s.write = numbersForgotten }),
+		flag("no-receipt-for-duplicates", "a delivery that brings nothing new gets no receipt", func(s *seams) { s.write = noReceiptForDuplicates }),
 		flag("totals-outside", "the totals of a collector are added before the commit", func(s *seams) { s.write = totalsOutside }),
 	}
 }

@@ -7,29 +7,33 @@ import (
 	"fadeledger/analytics"
 )
 
-// filtered gives deliveries without the samples that are not wanted.
-func filtered(in []analytics.Incoming, wanted func(d *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) bool) []analytics.Incoming {
+// changed gives deliveries with changed samples.
+func changed(in []analytics.Incoming, change func(d *analytics.Incoming, serial analytics.Serial, s *analytics.Sample)) []analytics.Incoming {
 	out := slices.Clone(in)
 	for i := range out {
 		d := &out[i]
 		d.Units = slices.Clone(d.Units)
 		for j := range d.Units {
-			old := d.Units[j]
-			n := analytics.UnitSamples{Serial: old.Serial}
-			for k := range old.Samples {
-				s := old.Samples[k]
-				if !wanted(d, old.Serial, &s) {
-					continue
-				}
-				n.Samples = append(n.Samples, s)
-				if k < len(old.Lines) {
-					n.Lines = append(n.Lines, old.Lines[k])
-				}
+			u := &d.Units[j]
+			u.Samples = slices.Clone(u.Samples)
+			for k := range u.Samples {
+				change(d, u.Serial, &u.Samples[k])
 			}
-			d.Units[j] = n
 		}
 	}
 	return out
+}
+
+// drop makes a sample one that is known already, if any is: it is then told as
+// a duplicate and nothing of it is kept.
+func (t *tables) drop(serial analytics.Serial, s *analytics.Sample) {
+	u := t.of(serial)
+	if u == nil {
+		return
+	}
+	if known := u.samples(-1<<62, 1<<62); len(known) > 0 {
+		*s = known[len(known)-1]
+	}
 }
 
 // of finds a unit by its serial, nil if it is not registered.
@@ -43,31 +47,35 @@ func (t *tables) of(serial analytics.Serial) *unitTable {
 }
 
 func firstWins(c *client, in []analytics.Incoming) []analytics.Incoming {
-	return filtered(in, func(_ *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) bool {
+	return changed(in, func(_ *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) {
 		u := c.db.t.of(serial)
 		if u == nil {
-			return true
+			return
 		}
-		there := u.samples(s.Time, s.Time+1)
-		return len(there) == 0 || there[0].Rank != s.Rank
+		if there := u.samples(s.Time, s.Time+1); len(there) > 0 && there[0].Rank == s.Rank {
+			*s = there[0]
+		}
 	})
 }
 
 func lateDropped(c *client, in []analytics.Incoming) []analytics.Incoming {
-	return filtered(in, func(_ *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) bool {
-		u := c.db.t.of(serial)
-		return u == nil || u.ledger.Newest == nil || s.Time >= *u.ledger.Newest
+	return changed(in, func(_ *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) {
+		if u := c.db.t.of(serial); u != nil && u.ledger.Newest != nil && s.Time < *u.ledger.Newest {
+			c.db.t.drop(serial, s)
+		}
 	})
 }
 
 // watermarkPoisoned drops what is far behind the newest time that was ever seen.
 func watermarkPoisoned(s *seams) {
-	const lateness = 3 * hour
+	const lateness = 12 * hour
 	newest := map[analytics.Serial]analytics.Instant{}
-	s.take = func(_ *client, in []analytics.Incoming) []analytics.Incoming {
-		return filtered(in, func(d *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) bool {
+	s.take = func(c *client, in []analytics.Incoming) []analytics.Incoming {
+		return changed(in, func(d *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) {
 			newest[serial] = max(newest[serial], s.Time)
-			return s.Time > newest[serial]-lateness
+			if s.Time < newest[serial]-lateness {
+				c.db.t.drop(serial, s)
+			}
 		})
 	}
 }
@@ -82,9 +90,11 @@ func futureByClock(c *client, in []analytics.Incoming) []analytics.Incoming {
 
 // releaseByFirst counts released rows as if they were those of a delivery long
 // ago.
-func releaseByFirst(_ *client, in []analytics.Incoming) []analytics.Incoming {
-	return filtered(in, func(d *analytics.Incoming, _ analytics.Serial, s *analytics.Sample) bool {
-		return d.Stream != analytics.ReleaseStream || s.Time <= d.StoredAt+analytics.Instant(analytics.FutureSkew)
+func releaseByFirst(c *client, in []analytics.Incoming) []analytics.Incoming {
+	return changed(in, func(d *analytics.Incoming, serial analytics.Serial, s *analytics.Sample) {
+		if d.Stream == analytics.ReleaseStream && s.Time > d.StoredAt+analytics.Instant(analytics.FutureSkew) {
+			c.db.t.drop(serial, s)
+		}
 	})
 }
 
@@ -97,17 +107,11 @@ func refusedDropped(_ *client, in []analytics.Incoming) []analytics.Incoming {
 }
 
 func rankIgnored(_ *client, in []analytics.Incoming) []analytics.Incoming {
-	return filtered(in, func(_ *analytics.Incoming, _ analytics.Serial, s *analytics.Sample) bool {
-		s.Rank = 0
-		return true
-	})
+	return changed(in, func(_ *analytics.Incoming, _ analytics.Serial, s *analytics.Sample) { s.Rank = 0 })
 }
 
 func rankInverted(_ *client, in []analytics.Incoming) []analytics.Incoming {
-	return filtered(in, func(_ *analytics.Incoming, _ analytics.Serial, s *analytics.Sample) bool {
-		s.Rank = -s.Rank
-		return true
-	})
+	return changed(in, func(_ *analytics.Incoming, _ analytics.Serial, s *analytics.Sample) { s.Rank = -s.Rank })
 }
 
 // lastWinsTx forgets what the versions of the transaction contradict.

@@ -48,10 +48,13 @@ func ledgersLater(tx *transaction, c *book.Changes) {
 	*c = book.Changes{Now: c.Now, Ledgers: c.Ledgers}
 }
 
-func numbersForgotten(tx *transaction, c *book.Changes) {
-	if tx.db.m.r.IntN(10) == 0 {
-		c.Numbered = nil
-	}
+// noReceiptForDuplicates numbers only what brought something new.
+func noReceiptForDuplicates(_ *transaction, c *book.Changes) {
+	c.Numbered = slices.DeleteFunc(c.Numbered, func(n book.Numbered) bool {
+		return slices.ContainsFunc(c.Deliveries, func(d book.Recorded) bool {
+			return d.Delivery.Collector == n.Collector && d.Delivery.Series == n.Series && d.Delivery.Number == n.Number && d.Tally.Accepted == 0
+		})
+	})
 }
 
 // releasedTwice forgets which rows were released.

@@ -2,20 +2,21 @@ package sim
 
 import (
 	"context"
+	"log/slog"
 	"math/rand/v2"
 	"runtime"
 	"sync"
 
 	"fadeledger/analytics"
 	"fadeledger/ingest"
+	"fadeledger/store/book"
 )
 
 // Result is how a run ended.
 type Result struct {
 	// Trouble says what was wrong, a line each; empty when nothing was.
 	Trouble []string
-	// Deliveries and Samples are in the books at the end, Events is how much
-	// happened.
+	// Deliveries and Samples are in the books at the end.
 	Deliveries, Samples int
 	// Took is how much virtual time passed.
 	Took analytics.Millis
@@ -35,9 +36,17 @@ type runner struct{ reader *ingest.Reader }
 func newRunner() *runner { return &runner{reader: &ingest.Reader{Profiles: profiles{}}} }
 
 func (x *runner) run(s Schedule, plants ...Plant) Result {
+	m := x.machine(s, plants...)
+	m.run()
+	m.check()
+	return m.result()
+}
+
+// machine makes the machine of a run.
+func (x *runner) machine(s Schedule, plants ...Plant) *machine {
 	m := &machine{
-		s: &s, ctx: context.Background(), log: quietLog(), r: rand.New(rand.NewPCG(s.Seed, 0xfade)), now: start,
-		reader: x.reader, truth: truth{},
+		s: &s, ctx: context.Background(), log: slog.New(slog.DiscardHandler), r: rand.New(rand.NewPCG(s.Seed, 0xfade)), now: start,
+		reader: x.reader, truth: truth{}, storedAt: map[book.Place][]analytics.Instant{},
 	}
 	for _, p := range plants {
 		p.put(&m.seams)
@@ -47,8 +56,10 @@ func (x *runner) run(s Schedule, plants ...Plant) Result {
 	for i := range s.Collectors {
 		m.collectors = append(m.collectors, newCollector(m, &s.Collectors[i]))
 	}
-	m.run()
-	m.check()
+	return m
+}
+
+func (m *machine) result() Result {
 	r := Result{Trouble: m.trouble, Deliveries: len(m.db.t.deliveries), Took: analytics.Millis(m.now - start)}
 	for _, u := range m.db.t.units {
 		r.Samples += int(u.ledger.Samples)

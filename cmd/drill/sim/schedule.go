@@ -158,11 +158,16 @@ func Random(seed uint64) Schedule {
 	}
 	s.Slow = []int{50, 300, 3000}[r.IntN(3)]
 	list := workload(&s)
+	restores := r.IntN(5) == 0 // most faults are restores of a backup
 	for range 4 + r.IntN(14) {
 		// Most often when something is on its way.
 		at := r.IntN(s.Days*24*3600 + 7200)
 		if r.IntN(4) > 0 {
 			at = int((list[r.IntN(len(list))].at-start)/second) + r.IntN(180)
+		}
+		if restores && r.IntN(4) == 0 {
+			s.Faults = append(s.Faults, backUp(r, at)...)
+			continue
 		}
 		s.Faults = append(s.Faults, randomFaults(r, &s, at, lossy)...)
 	}
@@ -244,6 +249,9 @@ func randomFaults(r *rand.Rand, s *Schedule, now int, lossy bool) []Fault {
 		f.Kind, f.Target = ConsumerLost, r.IntN(s.Partitions)
 	case n < 64:
 		f.Kind, f.N, f.For = Withhold, 1+r.IntN(3), seconds(3*3600)
+		if r.IntN(2) == 0 {
+			return []Fault{f, {At: now + r.IntN(f.For), Kind: Trim}}
+		}
 	case n < 67:
 		f.Kind, f.N = AcksLost, 1+r.IntN(5)
 	case n < 70:
@@ -290,15 +298,19 @@ func outage(r *rand.Rand, s *Schedule, now int, lossy bool) []Fault {
 	return list
 }
 
-// backUp gives a backup and one or two restores of it.
+// backUp gives a backup and one or two restores of it. Often something waits
+// unacknowledged all the while, and what is acknowledged lies above it.
 func backUp(r *rand.Rand, at int) []Fault {
-	list := []Fault{{At: at, Kind: Backup}}
-	for range 1 + r.IntN(2) {
-		after := 5 + r.IntN(180)
-		if r.IntN(2) == 0 {
-			after = 300 + r.IntN(8*3600)
-		}
-		list = append(list, Fault{At: at + after, Kind: Restore, For: r.IntN(120)})
+	after := 5 + r.IntN(180)
+	if r.IntN(3) > 0 {
+		after = 300 + r.IntN(6*3600)
+	}
+	list := []Fault{{At: at, Kind: Backup}, {At: at + after, Kind: Restore, For: r.IntN(120)}}
+	if r.IntN(3) > 0 {
+		list = append(list, Fault{At: at - r.IntN(60), Kind: Withhold, N: 1 + r.IntN(2), For: after + r.IntN(3*3600)})
+	}
+	if r.IntN(3) == 0 {
+		list = append(list, Fault{At: at + after + 5 + r.IntN(3600), Kind: Restore, For: r.IntN(120)})
 	}
 	return list
 }

@@ -37,6 +37,9 @@ type seams struct {
 	// floorOnly looks only for the last delivery up to which all are
 	// acknowledged.
 	floorOnly bool
+	// markWithoutHash believes a mark of a sequence that the stream has given
+	// to another delivery.
+	markWithoutHash bool
 	// noRewind leaves consumers where they are.
 	noRewind bool
 	// view may change the ledger that is compared.

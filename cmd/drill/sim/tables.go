@@ -23,7 +23,7 @@ type tables struct {
 	numbers    map[series]map[int64]bool
 	quarantine map[int64]*heldRow
 	// marks say up to where what is acknowledged was found in the books.
-	marks    map[partitionMark]uint64
+	marks    map[partition]book.Place
 	lastHeld int64
 	lastMade int64
 	commits  int
@@ -61,9 +61,9 @@ type recorded struct {
 	tally     analytics.DeliveryTally
 }
 
-type partitionMark struct {
-	stream    string
-	partition int
+type partition struct {
+	stream string
+	number int
 }
 
 type series struct{ collector, name string }
@@ -78,7 +78,7 @@ type heldRow struct {
 func newTables() *tables {
 	return &tables{
 		units: map[int32]*unitTable{}, deliveries: map[book.Place]*recorded{}, collectors: map[string]book.Collector{},
-		numbers: map[series]map[int64]bool{}, quarantine: map[int64]*heldRow{}, marks: map[partitionMark]uint64{},
+		numbers: map[series]map[int64]bool{}, quarantine: map[int64]*heldRow{}, marks: map[partition]book.Place{},
 	}
 }
 

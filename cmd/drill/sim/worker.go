@@ -2,7 +2,6 @@ package sim
 
 import (
 	"context"
-	"log/slog"
 
 	"fadeledger/analytics"
 	"fadeledger/ingest"
@@ -124,9 +123,6 @@ func (m *machine) share() {
 	}
 	m.broker.wakeAll()
 }
-
-// quietLog writes nothing.
-func quietLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
 
 var _ ingest.Ledger = (*client)(nil)
 
