@@ -25,7 +25,7 @@ const (
 	// resendCounted how long a confirmation of what it has answered for.
 	resendStored  = time.Second
 	resendCounted = 3 * time.Second
-	// Both double with every repetition, up to sixteen times.
+	// Both double with every repetition, up to some ten seconds.
 
 	confirmEvery = 150 * time.Millisecond
 	collectEvery = 10 * time.Millisecond
@@ -195,11 +195,11 @@ func (c *collector) send(now time.Time) {
 // patience is how long the entry waits before it is sent again: twice as long
 // each time, or a slow broker is buried under repetitions.
 func (e *entry) patience() time.Duration {
-	wait := resendStored
+	wait, most := resendStored, 3
 	if e.answered {
-		wait = resendCounted
+		wait, most = resendCounted, 2
 	}
-	return wait << min(max(e.truth.Sent-1, 0), 4)
+	return wait << min(max(e.truth.Sent-1, 0), most)
 }
 
 func (c *collector) publish(e *entry) error {
