@@ -43,21 +43,11 @@ func offlineLimits() decode.Options {
 
 // Run counts the files and prints the ledgers in order of serial.
 func (c countCmd) Run(ctx context.Context) error {
-	look, err := c.lookup()
+	ledgers, bad, err := c.ledgers(ctx)
 	if err != nil {
 		return err
 	}
-	sets, bad, err := c.read(ctx)
-	if err != nil {
-		return err
-	}
-	for _, serial := range slices.Sorted(maps.Keys(sets)) {
-		m, t, err := look(serial)
-		if err != nil {
-			return err
-		}
-		l := countSet(m, t, sets[serial])
-		l.Unit = serial
+	for _, l := range ledgers {
 		if err := c.print(os.Stdout, l); err != nil {
 			return err
 		}
@@ -65,10 +55,55 @@ func (c countCmd) Run(ctx context.Context) error {
 	if bad > 0 {
 		fmt.Fprintf(os.Stderr, "%d rows could not be counted; each is named above with its file and line\n", bad)
 	}
-	if len(sets) == 0 {
+	if len(ledgers) == 0 {
 		return errors.New("no row could be counted")
 	}
 	return nil
+}
+
+// ledgers counts the files: the ledgers in order of serial, and the number of
+// rows that cannot be counted. Most files hold the rows of a unit in order of
+// time: those units are counted as they come. The others need all of their rows
+// at once, which a second reading gathers.
+func (c countCmd) ledgers(ctx context.Context) (list []analytics.Ledger, bad int, err error) {
+	look, err := c.lookup()
+	if err != nil {
+		return nil, 0, err
+	}
+	ordered := &orderedSink{look: look, units: map[analytics.Serial]*running{}}
+	sets := map[analytics.Serial]*analytics.SampleSet{}
+	if ordered.gather = c.onlyOnce(); ordered.gather {
+		ordered.sets = sets
+	}
+	if bad, err = c.read(ctx, ordered); err != nil {
+		return nil, 0, err
+	}
+	if ordered.disordered > 0 && !ordered.gather {
+		if _, err := c.read(ctx, &setSink{sets: sets, wanted: ordered.isDisordered}); err != nil {
+			return nil, 0, err
+		}
+	}
+	for _, serial := range slices.Sorted(maps.Keys(ordered.units)) {
+		u := ordered.units[serial]
+		var l analytics.Ledger
+		if u.disordered {
+			l = countSet(u.model, u.terms, sets[serial])
+			delete(sets, serial)
+		} else {
+			l = analytics.LedgerOf(u.model, u.terms, &u.Counter, u.Excursions, u.Events, analytics.Versions{})
+		}
+		l.Unit = serial
+		list = append(list, l)
+	}
+	return list, bad, nil
+}
+
+// onlyOnce reports whether a file, such as a pipe, cannot be read a second time.
+func (c countCmd) onlyOnce() bool {
+	return slices.ContainsFunc(c.Files, func(name string) bool {
+		info, err := os.Stat(name)
+		return err == nil && !info.Mode().IsRegular()
+	})
 }
 
 // countSet counts the deliveries of one unit.
@@ -134,69 +169,145 @@ func (c countCmd) lookup() (func(analytics.Serial) (*analytics.Model, *analytics
 	}, nil
 }
 
-// read reads all files; a row that cannot be counted is told on stderr.
-func (c countCmd) read(ctx context.Context) (map[analytics.Serial]*analytics.SampleSet, int, error) {
+// rowSink takes the rows of files.
+type rowSink interface {
+	Row(decode.Row) error
+	// quiet: what cannot be counted was told before.
+	quiet() bool
+}
+
+// read reads all files and gives how many rows cannot be counted; each is told
+// on stderr.
+func (c countCmd) read(ctx context.Context, rows rowSink) (bad int, err error) {
 	opt := offlineLimits()
 	if c.Profile != "" {
 		b, err := os.ReadFile(c.Profile)
 		if err != nil {
-			return nil, 0, fmt.Errorf("read profile: %w", err)
+			return 0, fmt.Errorf("read profile: %w", err)
 		}
 		if opt.Profile, err = profile.Parse(c.Profile, b); err != nil {
-			return nil, 0, err
+			return 0, err
 		}
 	}
-	sets := map[analytics.Serial]*analytics.SampleSet{}
-	bad := 0
 	for _, name := range c.Files {
 		f, err := os.Open(name)
 		if err != nil {
-			return nil, 0, fmt.Errorf("open telemetry: %w", err)
+			return 0, fmt.Errorf("open telemetry: %w", err)
 		}
-		sink := &fileSink{name: name, sets: sets}
+		sink := &fileSink{rowSink: rows, name: name}
 		report, err := decode.Decode(ctx, f, opt, sink)
 		f.Close()
 		var refused *decode.Refused
 		if errors.As(err, &refused) {
-			return nil, 0, fmt.Errorf("%s: %w; %s", name, err, refused.Remedy)
+			return 0, fmt.Errorf("%s: %w; %s", name, err, refused.Remedy)
 		}
 		if err != nil {
-			return nil, 0, fmt.Errorf("read %s: %w", name, err)
+			return 0, fmt.Errorf("read %s: %w", name, err)
 		}
 		bad += sink.bad
 		for _, n := range report.Notes {
-			fmt.Fprintf(os.Stderr, "%s: note: %s\n", filepath.Base(name), n)
+			if !rows.quiet() {
+				fmt.Fprintf(os.Stderr, "%s: note: %s\n", filepath.Base(name), n)
+			}
 		}
 	}
-	return sets, bad, nil
+	return bad, nil
 }
 
-// fileSink gathers the rows of a file.
+// fileSink hands on the rows of a file and tells of those that cannot be
+// counted.
 type fileSink struct {
+	rowSink
 	name string
-	sets map[analytics.Serial]*analytics.SampleSet
 	bad  int
-}
-
-// Row takes a sample.
-func (s *fileSink) Row(r decode.Row) error {
-	set := s.sets[r.Serial]
-	if set == nil {
-		set = &analytics.SampleSet{}
-		s.sets[r.Serial] = set
-	}
-	set.Add(r.Sample)
-	return nil
 }
 
 // Problem tells of a row that cannot be counted.
 func (s *fileSink) Problem(p decode.Problem) error {
 	s.bad++
+	if s.quiet() {
+		return nil
+	}
 	field := p.Field
 	if field == "" {
 		field = "row"
 	}
 	fmt.Fprintf(os.Stderr, "%s:%d: %s: %s (%s); %s\n", s.name, p.Line, field, p.Message, p.Reason, p.Remedy)
+	return nil
+}
+
+// running is a unit that is counted as its rows come.
+type running struct {
+	analytics.Account
+	model      *analytics.Model
+	terms      *analytics.Terms
+	disordered bool
+}
+
+// orderedSink counts units as long as each of their rows is newer than the one
+// before. Of the others it only notes that they are not.
+type orderedSink struct {
+	look       func(analytics.Serial) (*analytics.Model, *analytics.Terms, error)
+	units      map[analytics.Serial]*running
+	disordered int
+	// gather: all rows go into sets, since they cannot be read again.
+	gather bool
+	sets   map[analytics.Serial]*analytics.SampleSet
+}
+
+func (s *orderedSink) quiet() bool { return false }
+
+func (s *orderedSink) isDisordered(serial analytics.Serial) bool { return s.units[serial].disordered }
+
+// Row counts a sample.
+func (s *orderedSink) Row(r decode.Row) error {
+	u := s.units[r.Serial]
+	if u == nil {
+		m, t, err := s.look(r.Serial)
+		if err != nil {
+			return err
+		}
+		u = &running{model: m, terms: t, disordered: s.gather}
+		s.units[r.Serial] = u
+	}
+	if s.gather {
+		return add(s.sets, r)
+	}
+	switch {
+	case u.disordered:
+	case u.Counter.Samples() > 0 && r.Sample.Time <= u.Counter.Last().Time:
+		*u = running{model: u.model, terms: u.terms, disordered: true}
+		s.disordered++
+	default:
+		u.Counter.Step(u.model, r.Sample, &u.Effects)
+		u.Days = u.Days[:0] // nobody asks for them
+	}
+	return nil
+}
+
+// setSink gathers the rows of units.
+type setSink struct {
+	sets   map[analytics.Serial]*analytics.SampleSet
+	wanted func(analytics.Serial) bool
+}
+
+func (s *setSink) quiet() bool { return true }
+
+// Row takes a sample.
+func (s *setSink) Row(r decode.Row) error {
+	if !s.wanted(r.Serial) {
+		return nil
+	}
+	return add(s.sets, r)
+}
+
+func add(sets map[analytics.Serial]*analytics.SampleSet, r decode.Row) error {
+	set := sets[r.Serial]
+	if set == nil {
+		set = &analytics.SampleSet{}
+		sets[r.Serial] = set
+	}
+	set.Add(r.Sample)
 	return nil
 }
 

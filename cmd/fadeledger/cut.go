@@ -32,6 +32,10 @@ const (
 	// line up.
 	maxLine  = decode.DefaultMaxLineBytes
 	lineKeep = 2*maxLine + 12<<10
+	// maxWindow is the memory that zstd may ask for, as with the service, and
+	// elementMost how much is read for one sample of a JSON array.
+	maxWindow   = 8 << 20
+	elementMost = 1 << 20
 	// preambleKeep bounds the comments before a header that go with every piece.
 	preambleKeep = 16 << 10
 )
@@ -89,7 +93,7 @@ func unpacked(r io.Reader) (*bufio.Reader, error) {
 		}
 		return bufio.NewReaderSize(z, 1<<16), nil
 	case bytes.Equal(magic, []byte{0x28, 0xb5, 0x2f, 0xfd}):
-		z, err := zstd.NewReader(b, zstd.WithDecoderConcurrency(1))
+		z, err := zstd.NewReader(b, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(maxWindow))
 		if err != nil {
 			return nil, fmt.Errorf("unpack zstd: %w", err)
 		}

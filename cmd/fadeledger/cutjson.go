@@ -55,12 +55,14 @@ func (c *cutter) objects() error {
 // comes twice comes twice. The service counts an array's samples like lines.
 func (c *cutter) elements() error {
 	c.contentType = "application/x-ndjson"
-	dec := json.NewDecoder(c.r)
+	in := &rationed{r: c.r, left: elementMost}
+	dec := json.NewDecoder(in)
 	if _, err := dec.Token(); err != nil {
 		return fmt.Errorf("read the array: %w", err)
 	}
 	var line bytes.Buffer
 	for dec.More() {
+		in.left = elementMost
 		var raw json.RawMessage
 		err := dec.Decode(&raw)
 		if err == nil {
@@ -80,6 +82,7 @@ func (c *cutter) elements() error {
 		c.body = append(c.body, line.Bytes()...)
 		c.line++
 	}
+	in.left = elementMost
 	if _, err := dec.Token(); err != nil {
 		return c.broken(err)
 	}
@@ -92,6 +95,21 @@ func (c *cutter) elements() error {
 		return c.broken(errors.New("further bytes follow its end"))
 	}
 	return nil
+}
+
+// rationed gives no more than what is left of a ration.
+type rationed struct {
+	r    io.Reader
+	left int
+}
+
+func (r *rationed) Read(b []byte) (int, error) {
+	if r.left <= 0 {
+		return 0, fmt.Errorf("the next sample has more than %d KiB", elementMost>>10)
+	}
+	n, err := r.r.Read(b[:min(len(b), r.left)])
+	r.left -= n
+	return n, err
 }
 
 // broken says where an array breaks off.

@@ -186,11 +186,16 @@ func cutAll(t *testing.T, r io.Reader) (pieces int, size int64, err error) {
 	return pieces, size, err
 }
 
-// offline counts a file as the command does.
+// offline counts what comes through a pipe as the command does.
 func offline(t *testing.T, r io.Reader) error {
 	t.Helper()
+	return countFile(t, asPath(t, r))
+}
+
+func countFile(t *testing.T, path string) error {
+	t.Helper()
 	cmd := countCmd{
-		Files: []string{asPath(t, r)}, Models: filepath.Join(testdata, "catalogue", "models.yaml"),
+		Files: []string{path}, Models: filepath.Join(testdata, "catalogue", "models.yaml"),
 		UnitModel: "HB-5", Terms: "HB-5 home 2026",
 	}
 	return cmd.Run(t.Context())
@@ -268,6 +273,22 @@ func TestLongLineInBoundedMemory(t *testing.T) {
 	}
 }
 
+// TestLongElementInBoundedMemory: an array that holds one sample of a gibibyte is
+// given up, whether the sample ends or not.
+func TestLongElementInBoundedMemory(t *testing.T) {
+	for name, end := range map[string]string{"text": `"}]`, "text without an end": ""} {
+		t.Run(name, func(t *testing.T) {
+			takes(t, mostHeap, func() {
+				pieces, _, err := cutAll(t, io.MultiReader(strings.NewReader(`[{"unit":"`),
+					io.LimitReader(&endless{text: strings.Repeat("x", 4096)}, gibibyte), strings.NewReader(end)))
+				if pieces != 0 || err == nil || !strings.Contains(err.Error(), "more than 1024 KiB") {
+					t.Errorf("%d pieces, %v", pieces, err)
+				}
+			})
+		})
+	}
+}
+
 // manyRows gives rows of four units, a minute apart.
 type manyRows struct {
 	n, next int
@@ -298,8 +319,8 @@ func rows(n int) io.Reader {
 }
 
 // TestManyRowsInBoundedMemory reads a million rows, or as many as
-// FADELEDGER_HOSTILE_ROWS says. Only a count, which sorts all samples of a unit,
-// keeps anything of them.
+// FADELEDGER_HOSTILE_ROWS says. Only a count of what can be read but once keeps
+// anything of them: it may have to put them in order.
 func TestManyRowsInBoundedMemory(t *testing.T) {
 	n := 1_000_000
 	if text := os.Getenv("FADELEDGER_HOSTILE_ROWS"); text != "" {
@@ -336,6 +357,23 @@ func TestManyRowsInBoundedMemory(t *testing.T) {
 		})
 	})
 	t.Run("count", func(t *testing.T) {
+		file, err := os.Create(filepath.Join(t.TempDir(), "rows.csv"))
+		if err == nil {
+			_, err = io.Copy(file, rows(n))
+		}
+		if err == nil {
+			err = file.Close()
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		takes(t, mostHeap, func() {
+			if err := countFile(t, file.Name()); err != nil {
+				t.Error(err)
+			}
+		})
+	})
+	t.Run("count of a pipe", func(t *testing.T) {
 		const aRow = 400 // bytes, for sorting and growing too
 		takes(t, mostHeap+uint64(n)*aRow, func() {
 			if err := offline(t, rows(n)); err != nil {
