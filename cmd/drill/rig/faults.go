@@ -165,7 +165,7 @@ func (m *machine) stealWork(ctx context.Context, f Fault) (bool, string, error) 
 	rest(ctx, f.For)
 	after, _ := m.handed.shared()
 	what := fmt.Sprintf("%s stood still with %d connections lost and went on after %d deliveries had gone to another worker", w.name, cut, after-before)
-	return cut > 0 && after > before, what, goOn(&w.process)
+	return after > before, what, goOn(&w.process)
 }
 
 func (m *machine) killBroker(ctx context.Context, f Fault) (bool, string, error) {
