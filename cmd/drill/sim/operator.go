@@ -325,6 +325,11 @@ func (m *machine) trim() {
 			}
 		}
 	}
+	for _, s := range b.list {
+		if s.sequence < before && !m.recorded(s) {
+			m.fail("delivery %d of %s is trimmed and not recorded", s.sequence, b.identity)
+		}
+	}
 	b.trim(before)
 }
 

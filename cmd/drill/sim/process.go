@@ -20,7 +20,7 @@ type process struct {
 	stop  func()
 	yield func(analytics.Millis) bool
 	dead  bool
-	// parked: it waits until it is woken.
+	// parked: it waits and may be woken.
 	parked bool
 	turn   int // tells a wake-up from those before it
 	paused analytics.Instant
@@ -80,6 +80,7 @@ func (m *machine) resume(p *process) {
 		m.wakeIn(p, analytics.Millis(p.paused-m.now))
 		return
 	}
+	p.parked = false
 	d, ok := p.next()
 	switch {
 	case !ok:

@@ -41,7 +41,7 @@ func TestRuns(t *testing.T) {
 
 // TestRegressions: schedules that once found something.
 func TestRegressions(t *testing.T) {
-	files, err := filepath.Glob("testdata/regress/*.json")
+	files, err := filepath.Glob("testdata/[dr]*/*.json")
 	if err != nil || len(files) == 0 {
 		t.Fatalf("no schedules: %v", err)
 	}

@@ -105,6 +105,7 @@ func (w *worker) wait(p *process) {
 		p.sleep(park)
 		return
 	}
+	p.parked = true // what is stored meanwhile wakes it
 	p.sleep(analytics.Millis(max(0, first-w.m.now)) + w.m.between(1, 2000))
 }
 
