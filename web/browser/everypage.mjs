@@ -4,6 +4,7 @@ import { spawnSync } from 'node:child_process';
 import { mkdirSync } from 'node:fs';
 import path from 'node:path';
 import { test } from 'node:test';
+import { corrected, corrections } from './books.mjs';
 import { axeFindings, clean, open, serials, texts } from './browser.mjs';
 import { flagTitles, plain } from './words.mjs';
 
@@ -23,6 +24,11 @@ const pages = {
   'unit-year': (serial) => `/units/${serial}?span=1y&excursions=all`,
   ingest: () => '/ingest',
   quarantine: () => '/ingest/quarantine',
+  // What bookTests left behind: a dispute, and a correction.
+  disputed: () => corrected,
+  disputes: () => `${corrected}/disputes`,
+  correct: () => `${corrected}/corrections/new`,
+  correction: () => `${corrected}/corrections/${corrections.first}`,
   numbers: () => '/about/numbers',
   api: () => '/api',
   'not-found': () => '/no/such/page',
@@ -127,7 +133,7 @@ function byKeyboard(use) {
   test('with the keyboard the skip link works and the focus is always seen', async () => {
     const { browser, service } = use;
     const page = await open(browser);
-    for (const [name, address] of (await addresses(service)).filter(([n]) => ['fleet', 'unit', 'ingest', 'quarantine', 'api'].includes(n))) {
+    for (const [name, address] of (await addresses(service)).filter(([n]) => ['fleet', 'unit', 'ingest', 'quarantine', 'disputes', 'correct', 'api'].includes(n))) {
       await page.goto(address);
       await page.keyboard.press('Tab');
       const skip = page.getByRole('link', { name: 'Skip to content' });

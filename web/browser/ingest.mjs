@@ -48,7 +48,7 @@ function accountTests(use) {
       return {
         figures: await figures(page),
         balance: await texts(page.locator('.balance .value')),
-        collectors: (await table(page.locator('table[aria-labelledby=coll-h]'))).map((r) => r.slice(0, 5)),
+        collectors: (await table(page.locator('table[aria-labelledby=coll-h]'))).map((r) => r.slice(0, 8)),
       };
     }, async () => {
       const { deliveries, rows: r, collectors, quarantine, recounts, stream } = await service.get('/api/v1/ingest');
@@ -59,13 +59,16 @@ function accountTests(use) {
         figures: { Pending: count(stream.pending), 'Being counted': count(stream.unacked), 'Rows, last hour': told['Rows, last hour'],
           Deliveries: count(deliveries), 'In quarantine': count(held), Recounts: count(recounts) },
         balance: tally(r),
-        collectors: collectors.map((c) => [c.collector, count(c.deliveries), count(c.rows.read), count(c.rows.accepted), count(c.rows.quarantined + c.rows.disputed)]),
+        collectors: collectors.map((c) => [c.collector, count(c.deliveries), ...tally(c.rows)]),
       };
     }, 'ingest');
     const [read, ...parts] = shown.balance.map(Number);
     assert.equal(read, parts.reduce((a, b) => a + b, 0), 'the equation balances');
     assert.ok(parts[1] > 0, 'the demo repeats some deliveries');
-    assert.match(await page.locator('.check').innerText(), /The two sides are equal/);
+    const [rowsTold, booksTold] = await texts(page.locator('.check'));
+    assert.match(rowsTold, /The two sides are equal/);
+    assert.match(booksTold, /taken in, and the units know \d+: the same|not added up yet/);
+    assert.equal(await page.locator('.wrong').count(), 0, 'the books add up');
     await agree(async () => {
       await page.reload();
       return (await table(page.locator('table[aria-labelledby=del-h]'))).map((r) => [r[0], ...r.slice(4)]);

@@ -4,6 +4,7 @@
 // SHOTS a folder that keeps a picture of every page.
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
+import { bookTests } from './books.mjs';
 import { launch } from './browser.mjs';
 import { everyPage } from './everypage.mjs';
 import { fleetTests, historyComesIn } from './fleet.mjs';
@@ -26,6 +27,7 @@ after(async () => {
 
 historyComesIn(use);
 ingestTests(use);
+bookTests(use);
 everyPage(use);
 unitTests(use);
 fleetTests(use);
