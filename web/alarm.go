@@ -6,6 +6,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"fadeledger/analytics"
 )
@@ -76,7 +77,7 @@ func (s *site) handleClearAlarm(w http.ResponseWriter, r *http.Request) {
 	}
 	id, err := strconv.ParseInt(r.PostForm.Get("id"), 10, 64)
 	by := strings.TrimSpace(r.PostForm.Get("by"))
-	if err != nil || by == "" || len(by) > longestBy {
+	if err != nil || by == "" || utf8.RuneCountInString(by) > longestBy {
 		s.writeErrorPage(w, r, http.StatusBadRequest)
 		return
 	}

@@ -81,6 +81,12 @@ const (
 	versionsOfSpan = 4 * instantsOnPage
 )
 
+// handleCorrections answers GET /units/{serial}/corrections: they are listed on
+// the page of the unit.
+func (s *site) handleCorrections(w http.ResponseWriter, r *http.Request) {
+	http.Redirect(w, r, unitHref(serialOf(r), "#corrections"), http.StatusSeeOther)
+}
+
 // handleCorrection answers GET /units/{serial}/corrections/{correction}.
 func (s *site) handleCorrection(w http.ResponseWriter, r *http.Request) {
 	serial := serialOf(r)
@@ -220,8 +226,11 @@ func (s *site) instants(ctx context.Context, serial analytics.Serial, from, to a
 
 func otherRowOf(v analytics.Version, counts *analytics.Sample) otherRow {
 	row := otherRow{Parts: sampleParts(v.Sample, counts), Source: sourceWords(v), Status: "superseded"}
-	if v.Disputed {
+	switch {
+	case v.Disputed:
 		row.Status = "in dispute"
+	case counts != nil && v.SameContent(*counts):
+		row.Status = "equal to what counts"
 	}
 	return row
 }

@@ -217,6 +217,10 @@ func TestCorrectionPage(t *testing.T) {
 		get(t, h, disputed+below, 404)
 	}
 	get(t, h, disputed+"/corrections/7?after=x", 400)
+	get(t, h, disputed+"/corrections/preview", 200)
+	if w := get(t, h, disputed+"/corrections", 303); w.Header().Get("Location") != disputed+"#corrections" {
+		t.Errorf("the list is at %q", w.Header().Get("Location"))
+	}
 }
 
 func TestCorrectionPageTurns(t *testing.T) {

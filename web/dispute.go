@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"fadeledger/analytics"
 )
@@ -206,7 +207,7 @@ type choice struct {
 	understood, whole bool
 }
 
-// longest texts of who and why.
+// Bounds of who and why, in characters.
 const (
 	longestBy  = 200
 	longestWhy = 1000
@@ -225,14 +226,14 @@ func whoAndWhy(by, why string) []string {
 	switch {
 	case by == "":
 		problems = append(problems, "Your name is missing: say who decides this.")
-	case len(by) > longestBy:
-		problems = append(problems, "Your name is too long: at most "+strconv.Itoa(longestBy)+" bytes are kept.")
+	case utf8.RuneCountInString(by) > longestBy:
+		problems = append(problems, "Your name is too long: at most "+strconv.Itoa(longestBy)+" characters are kept.")
 	}
 	switch {
 	case why == "":
 		problems = append(problems, "The reason is missing: say why, for whoever reads the ledger later.")
-	case len(why) > longestWhy:
-		problems = append(problems, "The reason is too long: at most "+strconv.Itoa(longestWhy)+" bytes are kept.")
+	case utf8.RuneCountInString(why) > longestWhy:
+		problems = append(problems, "The reason is too long: at most "+strconv.Itoa(longestWhy)+" characters are kept.")
 	}
 	return problems
 }

@@ -240,7 +240,7 @@ func ingestFigures(sum analytics.IngestSummary, st *analytics.StreamState, now t
 		{"Rows, last hour", count(hour), "", "read from deliveries"},
 		{"Deliveries", count(sum.Deliveries), "", "counted in all"},
 		{"In quarantine", count(waiting), "", "rows that wait for a person"},
-		{"Recounts", count(sum.Recounts), "", "units counted anew for late data"},
+		{"Recounts", count(sum.Recounts), "", "for late data, disputes and corrections"},
 	}
 	if st != nil {
 		note := "nothing stored yet"

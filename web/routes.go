@@ -67,6 +67,7 @@ func (s *site) routes() http.Handler {
 // bookRoutes are the pages of what disagrees and what was corrected.
 func (s *site) bookRoutes(r chi.Router) {
 	r.Get("/units/{serial}/disputes", s.handleDisputes)
+	r.Get("/units/{serial}/corrections", s.handleCorrections)
 	r.Get("/units/{serial}/corrections/{correction}", s.handleCorrection)
 	if s.cfg.Upkeep == nil {
 		return
@@ -74,6 +75,8 @@ func (s *site) bookRoutes(r chi.Router) {
 	r.Get("/units/{serial}/disputes/choice", s.handleChoice)
 	r.Post("/units/{serial}/disputes/choice", s.handleChoose)
 	r.Get("/units/{serial}/corrections/new", s.handleNewCorrection)
+	// A preview that is loaded again without its form begins anew.
+	r.Get("/units/{serial}/corrections/preview", s.handleNewCorrection)
 	r.Post("/units/{serial}/corrections/preview", s.handlePreview)
 	r.Post("/units/{serial}/corrections", s.handleCorrect)
 }

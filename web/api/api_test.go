@@ -399,7 +399,8 @@ func TestDocument(t *testing.T) {
 	}
 	paths := doc["paths"].(map[string]any)
 	for _, p := range []string{"/fleet", "/units", "/units/{unit}", "/units/{unit}/ledger", "/units/{unit}/days", "/units/{unit}/samples",
-		"/ingest", "/deliveries", "/deliveries/{sequence}", "/quarantine", "/telemetry", "/register"} {
+		"/ingest", "/deliveries", "/deliveries/{sequence}", "/quarantine", "/telemetry", "/register", "/units/{unit}/disputes", "/units/{unit}/versions", "/units/{unit}/corrections",
+		"/units/{unit}/corrections/{correction}", "/units/{unit}/stays", "/collectors/{collector}/receipts", "/alarms", "/alarms/{alarm}/clear"} {
 		if paths[api.Base+p] == nil {
 			t.Errorf("path %s is not described", p)
 		}

@@ -9,7 +9,9 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -148,6 +150,9 @@ func (a *API) handleCorrect(ctx context.Context, in *correctInput) (*correctOutp
 		return nil, huma.Error503ServiceUnavailable("this process makes no corrections")
 	}
 	c, err := a.correction(ctx, in)
+	if err == nil {
+		err = whoAndWhy(&c)
+	}
 	if err != nil {
 		return nil, a.problem("read the samples of the correction", err)
 	}
@@ -194,6 +199,24 @@ func (a *API) correction(ctx context.Context, in *correctInput) (analytics.Corre
 	}
 	c.Samples, err = a.cfg.Upkeep.ReadSamples(ctx, c.Serial, collector, kind, body)
 	return c, err
+}
+
+// Bounds of who and why, in characters.
+const (
+	longestBy  = 200
+	longestWhy = 1000
+)
+
+// whoAndWhy trims who makes a correction and why, and says what is missing.
+func whoAndWhy(c *analytics.Correction) error {
+	c.By, c.Why = strings.TrimSpace(c.By), strings.TrimSpace(c.Why)
+	switch {
+	case c.By == "" || utf8.RuneCountInString(c.By) > longestBy:
+		return huma.Error422UnprocessableEntity(fmt.Sprintf("by: say who makes the correction, in at most %d characters", longestBy))
+	case c.Why == "" || utf8.RuneCountInString(c.Why) > longestWhy:
+		return huma.Error422UnprocessableEntity(fmt.Sprintf("why: say why it is made, in at most %d characters", longestWhy))
+	}
+	return nil
 }
 
 func newCorrection(body []byte) (NewCorrectionBody, error) {
