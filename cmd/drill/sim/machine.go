@@ -64,9 +64,9 @@ type machine struct {
 
 const (
 	// settleWithin is how long a run may go on after its last fault.
-	settleWithin = 72 * hour
+	settleWithin = 48 * hour
 	// tooMany bounds what may happen in a run.
-	tooMany = 400_000
+	tooMany = 150_000
 )
 
 // after lets something happen later.

@@ -247,8 +247,12 @@ func (m *machine) correct(f Fault) {
 	c.To = m.now - analytics.Instant(m.between(0, 2*analytics.Hour))
 	c.From = max(start, c.To-analytics.Instant(f.For)*second)
 	if f.N < 35 { // nothing of the last day or two is to count
-		c.To, f.N = m.now, f.N%2*90
+		c.To = m.now
+		if back := (m.now.Day() - analytics.Day(f.For%3)).Start(); f.For%3 > 0 && back > start {
+			c.To = back // a day before that
+		}
 		c.From = max(start, (c.To-1).Day().Start()-analytics.Instant(f.For%2)*analytics.Instant(analytics.DayLength))
+		f.N = f.N % 2 * 90
 	}
 	if c.From >= c.To {
 		return
@@ -294,6 +298,10 @@ func (m *machine) samplesFor(c *analytics.Correction, keep int) []analytics.Samp
 				out = append(out, s)
 			}
 		}
+	}
+	if last := c.To - 1 - analytics.Instant(m.r.IntN(60_000)); m.r.IntN(2) == 0 && last >= c.From && (len(out) == 0 || last > out[len(out)-1].Time) {
+		// One that no source has.
+		out = append(out, analytics.Sample{Time: last, Has: analytics.HasSoC, SoC: analytics.SoC(10 + m.r.IntN(980))})
 	}
 	return out
 }

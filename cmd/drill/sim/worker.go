@@ -87,6 +87,9 @@ func (w *worker) pull(p *process) []ingest.Taken {
 				continue
 			}
 			batch = append(batch, ingest.Taken{Message: taken, In: in})
+			if w.m.r.IntN(40) == 0 { // it came again while it was being read
+				batch = append(batch, ingest.Taken{Message: taken, In: in})
+			}
 		}
 	}
 	return batch
