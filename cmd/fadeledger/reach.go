@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"net/url"
@@ -106,3 +107,35 @@ func refusedForGood(err error) bool {
 	var answer *pgconn.PgError
 	return errors.As(err, &answer) && !strings.HasPrefix(answer.Code, "57") && !strings.HasPrefix(answer.Code, "53")
 }
+
+// patiently tries again what a lost connection ended, until ctx ends.
+func patiently(ctx context.Context, log *slog.Logger, what string, f func() error) error {
+	for pause := 200 * time.Millisecond; ; pause = min(2*pause, databasePause) {
+		err := f()
+		if err == nil || ctx.Err() != nil || !passes(err) {
+			return err
+		}
+		log.Warn(what+" is tried again", "err", err)
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(pause):
+		}
+	}
+}
+
+// passes reports whether an error is of a connection or of a server that starts
+// or stops, and not of what was asked.
+func passes(err error) bool {
+	var answer *pgconn.PgError
+	if errors.As(err, &answer) {
+		return !refusedForGood(err) || strings.HasPrefix(answer.Code, "08")
+	}
+	var network net.Error
+	return errors.As(err, &network) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) ||
+		errors.Is(err, errBrokerAway) || errors.Is(err, nats.ErrTimeout) || errors.Is(err, nats.ErrNoResponders) ||
+		errors.Is(err, nats.ErrDisconnected) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, context.DeadlineExceeded)
+}
+
+// errBrokerAway: the connection to the broker is lost at this moment.
+var errBrokerAway = errors.New("the broker is not reached")

@@ -36,7 +36,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 	if !c.Embedded {
 		s, err := c.connect(ctx, log, "web")
 		if err != nil {
-			return err
+			return unlessStopped(ctx, err)
 		}
 		defer s.Close()
 		return s.serve(ctx, listener, exposure(c.Listen))
@@ -46,7 +46,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 	}
 	s, err := embed(ctx, log, c.Data, c.doors, c.Database)
 	if err != nil {
-		return err
+		return unlessStopped(ctx, err)
 	}
 	defer s.Close()
 	group, ctx := errgroup.WithContext(ctx)

@@ -157,24 +157,25 @@ func quieter(log *slog.Logger) *slog.Logger {
 // open migrates the database and makes sure of the stream.
 func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg broker.Config, batch int) (*services, error) {
 	err := func() error {
-		if err := migrate(ctx, database, s.log); err != nil {
-			return err
-		}
-		db, err := store.Open(ctx, database, s.log)
+		err := patiently(ctx, s.log, "bringing the database up to date", func() error { return migrate(ctx, database, s.log) })
 		if err != nil {
 			return err
 		}
-		s.db = db
+		err = patiently(ctx, s.log, "opening the database", func() (err error) {
+			s.db, err = store.Open(ctx, database, s.log)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+		db := s.db
 		s.onClose(func(context.Context) { db.Close() })
 		s.nc = nc
 		if s.js, err = jetstream.New(nc); err != nil {
 			return fmt.Errorf("use JetStream: %w", err)
 		}
-		if s.stream, err = broker.EnsureStream(ctx, s.js, cfg); err != nil {
-			return fmt.Errorf("make sure of the stream: %w", err)
-		}
-		if s.identity, err = broker.Identity(ctx, s.stream); err != nil {
-			return fmt.Errorf("identify the stream: %w", err)
+		if err := patiently(ctx, s.log, "setting up the stream", func() error { return s.ensureStream(ctx, cfg) }); err != nil {
+			return err
 		}
 		s.publisher, err = broker.NewPublisher(nc, broker.PublisherConfig{Logger: s.log, BatchMessages: batch})
 		return err
@@ -184,6 +185,22 @@ func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg
 		return nil, err
 	}
 	return s, nil
+}
+
+func (s *services) ensureStream(ctx context.Context, cfg broker.Config) (err error) {
+	if !s.nc.IsConnected() {
+		return errBrokerAway
+	}
+	if s.stream, err = broker.EnsureStream(ctx, s.js, cfg); err == nil {
+		s.identity, err = broker.Identity(ctx, s.stream)
+	}
+	if err != nil && !s.nc.IsConnected() {
+		return fmt.Errorf("%w: %w", errBrokerAway, err)
+	}
+	if err != nil {
+		return fmt.Errorf("make sure of the stream: %w", err)
+	}
+	return nil
 }
 
 func migrate(ctx context.Context, database string, log *slog.Logger) error {

@@ -26,7 +26,7 @@ func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
 	defer listener.Close()
 	s, err := c.connect(ctx, log, "worker")
 	if err != nil {
-		return err
+		return unlessStopped(ctx, err)
 	}
 	defer s.Close()
 	log.Info("health is answered", "url", "http://"+listener.Addr().String()+"/readyz")
@@ -45,4 +45,13 @@ func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
 		return serveHTTP(ctx, &http.Server{Handler: mux, ReadHeaderTimeout: 5 * time.Second}, listener)
 	})
 	return group.Wait()
+}
+
+// unlessStopped gives the error of a start, unless somebody asked for the end
+// before it was over: that is an orderly end.
+func unlessStopped(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	return err
 }
