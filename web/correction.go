@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"errors"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -193,17 +194,24 @@ func (s *site) instants(ctx context.Context, serial analytics.Serial, from, to a
 	if err != nil {
 		return nil, 0, err
 	}
-	full := len(others) == versionsOfSpan
+	rows, next = merged(counting, others, len(others) == versionsOfSpan)
+	return rows, next, nil
+}
+
+// merged joins what counts with what does not, instant by instant. Where there
+// is more, next is the last instant of the rows; cut says that the versions of
+// the last instant may not all be there.
+func merged(counting []analytics.Sample, others []analytics.Version, cut bool) (rows []instantRow, next analytics.Instant) {
 	for len(counting) > 0 || len(others) > 0 {
-		at := to
+		if len(rows) == instantsOnPage {
+			return rows, next
+		}
+		at := analytics.Instant(math.MaxInt64)
 		if len(counting) > 0 {
 			at = counting[0].Time
 		}
 		if len(others) > 0 {
 			at = min(at, others[0].Time)
-		}
-		if len(rows) == instantsOnPage {
-			return rows, next, nil
 		}
 		row := instantRow{At: exact(at), AtTime: exactTime(at)}
 		var counts *analytics.Sample
@@ -215,13 +223,16 @@ func (s *site) instants(ctx context.Context, serial analytics.Serial, from, to a
 			row.Others = append(row.Others, otherRowOf(others[0], counts))
 			others = others[1:]
 		}
-		// The versions of the last instant may not all have been read.
-		if full && len(others) == 0 && len(rows) > 0 {
-			return rows, next, nil
+		last := cut && len(others) == 0
+		if last && len(rows) > 0 {
+			return rows, next
 		}
 		rows, next = append(rows, row), at
+		if last {
+			return rows, next
+		}
 	}
-	return rows, 0, nil
+	return rows, 0
 }
 
 func otherRowOf(v analytics.Version, counts *analytics.Sample) otherRow {

@@ -126,6 +126,22 @@ func (s *site) ingestPage(r *http.Request, sum analytics.IngestSummary, deliveri
 			Trouble: c.Tally.Quarantined > 0, Dispute: c.Tally.Disputed > 0, Unbalanced: !c.Tally.Balanced(),
 		})
 	}
+	s.addMatters(r, sum, &p)
+	for _, d := range deliveries {
+		p.Deliveries = append(p.Deliveries, deliveryRowOf(d, now))
+	}
+	if len(deliveries) == deliveriesShown {
+		p.Next = "/ingest?before=" + strconv.FormatUint(deliveries[len(deliveries)-1].Sequence, 10) + "#deliveries"
+	}
+	state := s.brokerState(r, &p)
+	p.Headline, p.Alarm = ingestHeadline(sum, state)
+	p.Figures = ingestFigures(sum, state, now)
+	return p
+}
+
+// addMatters adds what somebody may have to look at.
+func (s *site) addMatters(r *http.Request, sum analytics.IngestSummary, p *ingestPage) {
+	now := s.cfg.Now()
 	for _, h := range sum.Holes {
 		p.Holes = append(p.Holes, seriesRowOf(h, now))
 	}
@@ -141,16 +157,6 @@ func (s *site) ingestPage(r *http.Request, sum analytics.IngestSummary, deliveri
 	for _, d := range sum.Balance.Differences {
 		p.Differences = append(p.Differences, visible(d, longestReason))
 	}
-	for _, d := range deliveries {
-		p.Deliveries = append(p.Deliveries, deliveryRowOf(d, now))
-	}
-	if len(deliveries) == deliveriesShown {
-		p.Next = "/ingest?before=" + strconv.FormatUint(deliveries[len(deliveries)-1].Sequence, 10) + "#deliveries"
-	}
-	state := s.brokerState(r, &p)
-	p.Headline, p.Alarm = ingestHeadline(sum, state)
-	p.Figures = ingestFigures(sum, state, now)
-	return p
 }
 
 // brokerState asks the broker. The page is worth having without the answer.
