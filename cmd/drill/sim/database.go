@@ -229,7 +229,7 @@ func (tx *transaction) commit() error {
 		if m.fires(Refuse) {
 			return errRefused
 		}
-		t, err := tx.db.t.apply(tx.changes, tx.released, m.seams.lax)
+		t, err := tx.db.t.apply(tx.changes, tx.released, passes{m.seams.lax, m.seams.laxRelease})
 		if err != nil {
 			return err
 		}
@@ -359,7 +359,7 @@ func (tx *transaction) Release(_ context.Context, ids []int64, _ analytics.Insta
 	err := tx.call("release", func() error {
 		for _, id := range ids {
 			h := tx.db.t.quarantine[id]
-			if h == nil || h.released && !tx.db.m.seams.lax {
+			if h == nil || h.released && !tx.db.m.seams.laxRelease {
 				return analytics.ErrConflict
 			}
 			back[h.Collector] += h.Rows

@@ -43,8 +43,8 @@ func wayInPlants() []Plant {
 // transactionPlants are mistakes of the one transaction.
 func transactionPlants() []Plant {
 	return []Plant{
-		{"no-lock", "ledgers are not locked: an update is lost", func(s *seams) { s.noLock, s.lax = true, true }},
-		flag("lock-outside", "the locks are given back before the commit", func(s *seams) { s.lockOutside, s.lax = true, true }),
+		{"no-lock", "ledgers are not locked: an update is lost", func(s *seams) { s.noLock = true }},
+		flag("lock-outside", "the locks are given back before the commit", func(s *seams) { s.lockOutside = true }),
 		{"commit-retried-blindly", "after a commit of unknown outcome the same changes are made again", func(s *seams) { s.lax, s.commit = true, retryBlindly }},
 		flag("unknown-is-success", "a commit of unknown outcome is taken for done", func(s *seams) { s.commit = unknownIsSuccess }),
 		flag("quarantine-outside", "rows go to quarantine outside the transaction", func(s *seams) { s.write = quarantineOutside }),

@@ -38,6 +38,18 @@ func TestPlanted(t *testing.T) {
 	group.Wait()
 }
 
+// TestSeamsAlone: what only makes room for a mistake is none, or it would be
+// what is found.
+func TestSeamsAlone(t *testing.T) {
+	x := newRunner()
+	lax := Plant{put: func(s *seams) { s.lax = true }}
+	for seed := uint64(1); seed <= within; seed++ {
+		if r := x.run(Random(seed), lax); r.Failed() {
+			t.Errorf("schedule %d: %q", seed, r.Trouble)
+		}
+	}
+}
+
 // caught gives the first schedule that finds a mistake, and what it says. Some
 // mistakes need a coincidence that is rare by chance: they have a drill of their
 // own, of which only the seed changes.

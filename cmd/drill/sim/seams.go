@@ -17,8 +17,9 @@ type seams struct {
 	// has.
 	write     func(*transaction, *book.Changes)
 	committed func(*transaction)
-	// lax lets rows pass that are there already.
-	lax bool
+	// lax lets rows pass that are there already, laxRelease those that were
+	// released already.
+	lax, laxRelease bool
 	// noLock gives ledgers without locking them, lockOutside frees them before
 	// the commit.
 	noLock, lockOutside bool

@@ -108,14 +108,17 @@ func (t *tables) register(id int32, serial analytics.Serial, model *analytics.Mo
 type applying struct {
 	*tables
 	touched map[int32]bool
-	// lax lets rows that are there already pass, as a plant may want it.
-	lax bool
+	passes
 }
+
+// passes is what may be there already, as a plant may want it: rows, and
+// released rows that are released again.
+type passes struct{ lax, release bool }
 
 // apply gives the tables with the changes and the released rows. The changes
 // may be used again afterwards.
-func (t *tables) apply(c *book.Changes, released []int64, lax bool) (*tables, error) {
-	a := &applying{tables: t.clone(), touched: map[int32]bool{}, lax: lax}
+func (t *tables) apply(c *book.Changes, released []int64, p passes) (*tables, error) {
+	a := &applying{tables: t.clone(), touched: map[int32]bool{}, passes: p}
 	a.commits++
 	a.drop(c)
 	for _, insert := range []func(*book.Changes) error{a.insertPieces, a.insertDays, a.insertOthers, a.record} {
@@ -125,7 +128,7 @@ func (t *tables) apply(c *book.Changes, released []int64, lax bool) (*tables, er
 	}
 	for _, id := range released {
 		h := a.quarantine[id]
-		if h == nil || h.released && !lax {
+		if h == nil || h.released && !p.release {
 			return nil, fmt.Errorf("%w: row %d was released meanwhile", analytics.ErrConflict, id)
 		}
 		n := *h
