@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"slices"
 	"sync"
 	"syscall"
@@ -334,7 +333,11 @@ func (m *machine) rewindBroker(ctx context.Context, f Fault) (bool, string, erro
 	if !m.broker.running() {
 		return false, "the broker was not there", nil
 	}
-	older := filepath.Join(m.dir, fmt.Sprintf("broker-older-%d", f.At))
+	// Two rewinds may come at the same time.
+	older, err := os.MkdirTemp(m.dir, "broker-older-")
+	if err != nil {
+		return false, "", err
+	}
 	if err := m.broker.copyFiles(older); err != nil {
 		return false, err.Error(), os.RemoveAll(older)
 	}
