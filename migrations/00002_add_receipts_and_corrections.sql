@@ -52,6 +52,11 @@ CREATE INDEX receipt_recent ON receipt (last_at DESC);
 -- When the stream was last found to have lost its end. What was counted before
 -- that says nothing about what the stream must hold.
 ALTER TABLE stream ADD COLUMN rolled_back_at bigint NOT NULL DEFAULT 0;
+-- Up to which delivery everything that is acknowledged was found recorded. It
+-- goes back with the database that is restored, and what is behind it is looked
+-- at again.
+ALTER TABLE stream ADD COLUMN checked_sequence bigint NOT NULL DEFAULT 0;
+ALTER TABLE stream ADD COLUMN checked_hash bytea NOT NULL DEFAULT '';
 
 -- Who reads which partition of the stream, until when by the database's clock.
 -- A lease saves work; what keeps the ledger right are the locks and records of
@@ -101,6 +106,8 @@ DROP TABLE lease;
 DROP TABLE worker;
 DROP TABLE receipt;
 DROP TABLE correction;
+ALTER TABLE stream DROP COLUMN checked_hash;
+ALTER TABLE stream DROP COLUMN checked_sequence;
 ALTER TABLE stream DROP COLUMN rolled_back_at;
 ALTER TABLE recount DROP COLUMN days;
 ALTER TABLE unit_ledger DROP COLUMN versions;

@@ -5,6 +5,8 @@ import (
 	"fmt"
 
 	"github.com/jackc/pgx/v5"
+
+	"fadeledger/analytics"
 )
 
 // streamID finds or makes the id of a stream.
@@ -52,13 +54,7 @@ func (db *DB) Anchors(ctx context.Context, stream string, limit int) ([]Anchor, 
 	if err != nil {
 		return nil, fmt.Errorf("find anchors in stream %s: %w", stream, err)
 	}
-	list, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Anchor, error) {
-		var a Anchor
-		var hash []byte
-		err := row.Scan(&a.Sequence, &hash)
-		copy(a.Hash[:], hash)
-		return a, err
-	})
+	list, err := pgx.CollectRows(rows, scanAnchor)
 	if err != nil {
 		return nil, fmt.Errorf("find anchors in stream %s: %w", stream, err)
 	}
@@ -77,20 +73,60 @@ func (db *DB) RolledBack(ctx context.Context, stream string) error {
 	return nil
 }
 
-// Unrecorded gives those of the deliveries that are not recorded.
+// Unrecorded gives those of the deliveries that are not recorded, in order of
+// sequence.
 func (db *DB) Unrecorded(ctx context.Context, stream string, list []Anchor) ([]Anchor, error) {
-	var missing []Anchor
-	for _, a := range list {
-		var known bool
-		if err := db.pool.QueryRow(ctx, `
-			SELECT EXISTS (
-				SELECT FROM delivery d JOIN stream s USING (stream_id)
-				WHERE s.name = $1 AND d.sequence = $2 AND d.hash = $3)`, stream, int64(a.Sequence), a.Hash[:]).Scan(&known); err != nil {
-			return nil, fmt.Errorf("look for deliveries of stream %s: %w", stream, err)
-		}
-		if !known {
-			missing = append(missing, a)
-		}
+	sequences, hashes := make([]int64, len(list)), make([][]byte, len(list))
+	for i := range list {
+		sequences[i], hashes[i] = int64(list[i].Sequence), list[i].Hash[:]
+	}
+	rows, err := db.pool.Query(ctx, `
+		SELECT a.sequence, a.hash FROM unnest($2::bigint[], $3::bytea[]) AS a (sequence, hash)
+		WHERE NOT EXISTS (
+			SELECT FROM delivery d JOIN stream s USING (stream_id)
+			WHERE s.name = $1 AND d.sequence = a.sequence AND d.hash = a.hash)
+		ORDER BY a.sequence`, stream, sequences, hashes)
+	if err != nil {
+		return nil, fmt.Errorf("look for deliveries of stream %s: %w", stream, err)
+	}
+	missing, err := pgx.CollectRows(rows, scanAnchor)
+	if err != nil {
+		return nil, fmt.Errorf("look for deliveries of stream %s: %w", stream, err)
 	}
 	return missing, nil
+}
+
+// Checked gives the delivery up to which everything that is acknowledged was
+// found recorded; its zero value for none.
+func (db *DB) Checked(ctx context.Context, stream string) (Anchor, error) {
+	rows, err := db.pool.Query(ctx, `SELECT checked_sequence, checked_hash FROM stream WHERE name = $1`, stream)
+	if err != nil {
+		return Anchor{}, fmt.Errorf("find the mark in stream %s: %w", stream, err)
+	}
+	a, err := pgx.CollectExactlyOneRow(rows, scanAnchor)
+	if err != nil && mapError(err) != analytics.ErrNotFound {
+		return Anchor{}, fmt.Errorf("find the mark in stream %s: %w", stream, err)
+	}
+	return a, nil
+}
+
+// SetChecked notes the delivery up to which everything that is acknowledged was
+// found recorded.
+func (db *DB) SetChecked(ctx context.Context, stream string, a Anchor) error {
+	if _, err := db.streamID(ctx, stream); err != nil {
+		return err
+	}
+	if _, err := db.pool.Exec(ctx, `UPDATE stream SET checked_sequence = $2, checked_hash = $3 WHERE name = $1`,
+		stream, int64(a.Sequence), a.Hash[:]); err != nil {
+		return fmt.Errorf("set the mark in stream %s: %w", stream, err)
+	}
+	return nil
+}
+
+func scanAnchor(row pgx.CollectableRow) (Anchor, error) {
+	var a Anchor
+	var hash []byte
+	err := row.Scan(&a.Sequence, &hash)
+	copy(a.Hash[:], hash)
+	return a, err
 }

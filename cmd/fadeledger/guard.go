@@ -24,6 +24,10 @@ const (
 	// anchorsLooked is how many of the newest recorded deliveries the stream
 	// must hold: after a roll-back two may stand under one sequence.
 	anchorsLooked = 8
+	// ackedLooked is how many acknowledged deliveries are looked for at a time,
+	// guardFor how long that goes on.
+	ackedLooked = 4096
+	guardFor    = 5 * time.Second
 	// fillingFrom is how full the stream may be before somebody is told.
 	fillingFrom = 0.8
 )
@@ -98,27 +102,44 @@ func (s *services) readAgain(ctx context.Context, cause error) error {
 	return s.db.RolledBack(ctx, s.identity)
 }
 
-// findRestore looks for the deliveries that were acknowledged last in the
-// database.
+// findRestore looks for what is acknowledged in the database, from where the
+// last look came to, for a while.
 func (s *services) findRestore(ctx context.Context) error {
-	acked, err := broker.LastAcked(ctx, s.stream, ingest.HashOf)
+	for until := time.Now().Add(guardFor); ; {
+		more, err := s.findRestoreOnce(ctx)
+		if err != nil || !more || time.Now().After(until) {
+			return err
+		}
+	}
+}
+
+// findRestoreOnce looks once; more says that there is more to look at.
+func (s *services) findRestoreOnce(ctx context.Context) (more bool, err error) {
+	mark, err := s.db.Checked(ctx, s.identity)
 	if err != nil {
-		return err
+		return false, err
+	}
+	acked, err := broker.Acked(ctx, s.stream, broker.Anchor(mark), ackedLooked, ingest.HashOf)
+	if err != nil || len(acked) == 0 {
+		return false, err
 	}
 	places := make([]store.Anchor, len(acked))
 	for i, a := range acked {
-		places[i] = store.Anchor{Sequence: a.Sequence, Hash: a.Hash}
+		places[i] = store.Anchor(a)
 	}
 	missing, err := s.db.Unrecorded(ctx, s.identity, places)
-	if err != nil || len(missing) == 0 {
-		return err
+	if err != nil {
+		return false, err
+	}
+	if len(missing) == 0 {
+		return len(acked) == ackedLooked, s.db.SetChecked(ctx, s.identity, places[len(places)-1])
 	}
 	s.log.Error("the database lacks deliveries that were acknowledged; the stream is read again", "sequence", missing[0].Sequence)
 	if err := s.db.Raise(ctx, analytics.AlarmRestored, s.identity, fmt.Sprintf(
 		"The database lacks delivery %d, which it had counted: it seems to be restored from a backup. What the broker keeps is read once more.", missing[0].Sequence)); err != nil {
-		return err
+		return false, err
 	}
-	return broker.Rewind(ctx, s.js, s.stream)
+	return false, broker.Rewind(ctx, s.js, s.stream)
 }
 
 // auditor adds up the books and counts some units again each time.

@@ -22,65 +22,79 @@ func (b *bench) small(t *testing.T, r *rand.Rand, n int) {
 	}
 }
 
-// TestLastAckedIsTheNewestOfItsPartition acknowledges a random part of each
-// partition and compares with a walk over all deliveries.
-func TestLastAckedIsTheNewestOfItsPartition(t *testing.T) {
+// TestAckedGivesWhatIsAcknowledgedInARow acknowledges a random part of each
+// partition, in any order, trims, and compares with a walk over all deliveries;
+// then it goes on behind each of them as behind a mark.
+func TestAckedGivesWhatIsAcknowledgedInARow(t *testing.T) {
 	for seed := range uint64(6) {
 		t.Run(fmt.Sprint("seed ", seed), func(t *testing.T) {
 			r := rand.New(rand.NewPCG(seed, 5))
 			b := start(t, broker.EmbeddedConfig{}, broker.Config{Partitions: 4})
-			b.small(t, r, 60)
-			want := map[int]uint64{}
-			trim := uint64(1 + r.IntN(30))
+			const stored = 200
+			b.small(t, r, stored)
+			acked := map[uint64]bool{}
 			for p := range 4 {
-				for _, s := range b.takeAll(t, p, r.IntN(18)) {
-					want[p] = s
+				for _, m := range b.take(t, p, b.count(t, p)) {
+					meta, err := m.Metadata()
+					if err != nil {
+						t.Fatal(err)
+					}
+					if s := meta.Sequence.Stream; s < 60+uint64(seed)*20 || r.IntN(3) > 0 {
+						if err := m.DoubleAck(t.Context()); err != nil {
+							t.Fatal(err)
+						}
+						acked[s] = true
+					}
 				}
 			}
+			trim := uint64(1 + r.IntN(30))
 			if err := broker.Trim(t.Context(), b.stream, trim); err != nil {
 				t.Fatal(err)
 			}
-			places, err := broker.LastAcked(t.Context(), b.stream, hashOf)
-			if err != nil {
-				t.Fatal(err)
+			var want []uint64
+			for s := trim; acked[s]; s++ {
+				want = append(want, s)
 			}
-			got := map[int]uint64{}
-			for _, place := range places {
-				got[place.Partition] = place.Sequence
-				if a := b.anchor(t, place.Sequence); a.Hash != place.Hash {
-					t.Errorf("partition %d: another hash", place.Partition)
+			check := func(mark broker.Anchor, most int, want []uint64) {
+				t.Helper()
+				list, err := broker.Acked(t.Context(), b.stream, mark, most, hashOf)
+				if err != nil {
+					t.Fatal(err)
 				}
-				if _, p := b.partitionOf(t, place.Sequence); p != place.Partition {
-					t.Errorf("%d is of partition %d, not %d", place.Sequence, p, place.Partition)
+				var got []uint64
+				for _, a := range list {
+					got = append(got, a.Sequence)
+					if b.anchor(t, a.Sequence) != a {
+						t.Errorf("%d has another hash", a.Sequence)
+					}
+				}
+				if !slices.Equal(got, want) {
+					t.Errorf("behind %d: got %v, want %v (trimmed before %d)", mark.Sequence, got, want, trim)
 				}
 			}
-			for p, s := range want {
-				if s < trim {
-					delete(want, p)
-				}
-			}
-			if fmt.Sprint(got) != fmt.Sprint(want) {
-				t.Errorf("got %v, want %v (trimmed before %d)", got, want, trim)
-			}
+			check(broker.Anchor{}, stored, want)
+			check(broker.Anchor{}, 7, want[:7])
+			check(b.anchor(t, want[4]), stored, want[5:])
+			check(b.anchor(t, want[len(want)-1]), stored, nil)
+			other := b.anchor(t, want[4])
+			other.Hash[0]++
+			check(other, stored, want)
 		})
 	}
 }
 
-// TestLastAckedStopsAtAHole: what is acknowledged behind a delivery that is
-// not is no proof of anything before it.
-func TestLastAckedStopsAtAHole(t *testing.T) {
-	b := start(t, broker.EmbeddedConfig{}, broker.Config{Partitions: 1})
-	b.small(t, rand.New(rand.NewPCG(1, 1)), 5)
-	msgs := b.take(t, 0, 5)
-	for _, i := range []int{0, 1, 3, 4} {
-		if err := msgs[i].DoubleAck(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+// count gives how many deliveries a partition has.
+func (b *bench) count(t *testing.T, p int) int {
+	t.Helper()
+	c, err := broker.Consumer(t.Context(), b.stream, p)
+	if err != nil {
+		t.Fatal(err)
 	}
-	places, err := broker.LastAcked(t.Context(), b.stream, hashOf)
-	if err != nil || len(places) != 1 || places[0].Sequence != 2 {
-		t.Errorf("got %v, %v", places, err)
+	info, err := c.Info(t.Context())
+	if err != nil {
+		t.Fatal(err)
 	}
+	return int(info.NumPending)
 }
 
 // ahead makes a consumer that stands beyond the end of the stream, as one of a
@@ -105,7 +119,7 @@ func TestConsumerAheadOfTheStreamStartsAnew(t *testing.T) {
 	b := start(t, broker.EmbeddedConfig{}, broker.Config{Partitions: 1})
 	b.small(t, rand.New(rand.NewPCG(1, 1)), 5)
 	b.ahead(t, 0, 40)
-	if _, err := broker.LastAcked(t.Context(), b.stream, hashOf); !errors.Is(err, broker.ErrRolledBack) {
+	if _, err := broker.Acked(t.Context(), b.stream, broker.Anchor{}, 10, hashOf); !errors.Is(err, broker.ErrRolledBack) {
 		t.Errorf("last acknowledged: %v", err)
 	}
 	if got := b.takeAll(t, 0, all); !slices.Equal(got, []uint64{1, 2, 3, 4, 5}) {

@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"slices"
 	"strings"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
@@ -88,90 +90,107 @@ func checkAnchor(ctx context.Context, stream jetstream.Stream, a Anchor, hashOf 
 	return nil
 }
 
-// AckedPlace is the newest delivery of a partition that is acknowledged along
-// with everything before it.
-type AckedPlace struct {
-	Partition int
-	Sequence  uint64
-	Hash      [16]byte
-}
+// ackedChunk is how many deliveries are fetched at once while they are looked
+// through: half a megabyte at most each.
+const ackedChunk = 64
 
-// LastAcked gives for each partition the newest of its deliveries up to which
-// all are acknowledged. Deliveries are acknowledged after they are committed,
-// so a database that does not hold one of these was restored to an older time:
-// Rewind brings what it misses, as far as the stream still keeps it. Partitions
-// that have nothing acknowledged, or nothing of it left, are absent.
+// Acked gives the deliveries behind mark that are acknowledged along with
+// everything before them in the stream, in order, at most most of them. They are
+// acknowledged after they are committed, so a database that does not hold one of
+// them was restored to an older time: Rewind brings what it misses, as far as
+// the stream still keeps it. To look at the last one alone would not do: what
+// was acknowledged out of order lies behind it unseen.
 //
-// The error wraps ErrRolledBack where a partition is acknowledged beyond the
-// end of the stream, and ErrResuming where a consumer is absent for a moment.
-func LastAcked(ctx context.Context, stream jetstream.Stream, hashOf HashFunc) ([]AckedPlace, error) {
-	consumers, err := currentConsumers(ctx, stream)
-	if err != nil {
-		return nil, fmt.Errorf("last acknowledged deliveries: %w", err)
-	}
+// Where the stream does not hold mark (its zero value never is), it begins with
+// the first delivery that is kept. The error wraps ErrRolledBack where a
+// partition is acknowledged beyond the end of the stream, and ErrResuming where
+// a consumer is absent for a moment.
+func Acked(ctx context.Context, stream jetstream.Stream, mark Anchor, most int, hashOf HashFunc) ([]Anchor, error) {
 	info, err := stream.Info(ctx)
 	if err != nil {
-		return nil, fmt.Errorf("last acknowledged deliveries: %w", err)
+		return nil, fmt.Errorf("look through what is acknowledged: %w", err)
 	}
-	byFilter := map[string]*jetstream.ConsumerInfo{}
-	for _, c := range consumers {
-		byFilter[c.Config.FilterSubject] = c
+	floors, highest, err := ackFloors(ctx, stream, info.State.LastSeq)
+	if err != nil {
+		return nil, err
 	}
-	var places []AckedPlace
-	for p := range Partitions(stream) {
-		filter := filterOf(p)
-		c := byFilter[filter]
-		if c == nil {
-			return nil, fmt.Errorf("last acknowledged deliveries: %w: partition %d", ErrResuming, p)
+	from := max(info.State.FirstSeq, 1)
+	if mark.Sequence >= from {
+		if err := checkAnchor(ctx, stream, mark, hashOf); err == nil {
+			from = mark.Sequence + 1
+		} else if !errors.Is(err, ErrRolledBack) {
+			return nil, err
 		}
-		floor := c.AckFloor.Stream
-		if floor > info.State.LastSeq {
-			return nil, fmt.Errorf("%w: partition %d is acknowledged up to %d, and the stream ends at %d", ErrRolledBack, p, floor, info.State.LastSeq)
-		}
-		m, err := lastUpTo(ctx, stream, filter, max(info.State.FirstSeq, 1), floor)
+	}
+	var acked []Anchor
+	for from <= highest && len(acked) < most {
+		n := int(min(uint64(ackedChunk), uint64(most-len(acked)), highest-from+1))
+		chunk, goOn, err := ackedFrom(ctx, stream, from, n, floors, hashOf)
 		if err != nil {
-			return nil, fmt.Errorf("last acknowledged delivery of partition %d: %w", p, err)
+			return nil, fmt.Errorf("look through what is acknowledged: %w", err)
 		}
-		if m != nil {
-			places = append(places, AckedPlace{p, m.Sequence, hashOf(m.Subject, m.Header, m.Data)})
+		acked = append(acked, chunk...)
+		if !goOn {
+			break
 		}
+		from = acked[len(acked)-1].Sequence + 1
 	}
-	return places, nil
+	return acked, nil
 }
 
-// lastUpTo finds the newest delivery under a filter from first to last, nil if
-// there is none. The server only looks forward from a sequence, so it is found
-// by halving: some forty questions for a stream of any length.
-func lastUpTo(ctx context.Context, stream jetstream.Stream, filter string, first, last uint64) (*jetstream.RawStreamMsg, error) {
-	if last < first {
-		return nil, nil
+// ackFloors gives for each partition up to where it is acknowledged, and the
+// highest of them.
+func ackFloors(ctx context.Context, stream jetstream.Stream, last uint64) (floors []uint64, highest uint64, err error) {
+	consumers, err := currentConsumers(ctx, stream)
+	if err != nil {
+		return nil, 0, err
 	}
-	// Most often everything is acknowledged, and one question does.
-	m, err := stream.GetLastMsgForSubject(ctx, filter)
-	switch {
-	case errors.Is(err, jetstream.ErrMsgNotFound):
-		return nil, nil
-	case err != nil:
-		return nil, err
-	case m.Sequence <= last:
-		return m, nil
+	floors = make([]uint64, Partitions(stream))
+	for p := range floors {
+		i := slices.IndexFunc(consumers, func(c *jetstream.ConsumerInfo) bool { return c.Config.FilterSubject == filterOf(p) })
+		if i < 0 {
+			return nil, 0, fmt.Errorf("look through what is acknowledged: %w: partition %d", ErrResuming, p)
+		}
+		floors[p] = consumers[i].AckFloor.Stream
+		if floors[p] > last {
+			return nil, 0, fmt.Errorf("%w: partition %d is acknowledged up to %d, and the stream ends at %d", ErrRolledBack, p, floors[p], last)
+		}
+		highest = max(highest, floors[p])
 	}
-	var found *jetstream.RawStreamMsg
-	for first <= last {
-		middle := first + (last-first)/2
-		m, err := stream.GetMsg(ctx, middle, jetstream.WithGetMsgSubject(filter))
-		switch {
-		case err != nil && !errors.Is(err, jetstream.ErrMsgNotFound):
-			return nil, err
-		case err == nil && m.Sequence <= last:
-			found, first = m, m.Sequence+1
-		case middle == 0:
-			return found, nil
-		default:
-			last = middle - 1
+	return floors, highest, nil
+}
+
+// ackedFrom looks at up to n deliveries from a sequence on. goOn is false where
+// one is not acknowledged, or the stream holds no more.
+func ackedFrom(ctx context.Context, stream jetstream.Stream, from uint64, n int, floors []uint64, hashOf HashFunc) (acked []Anchor, goOn bool, err error) {
+	consumer, err := stream.OrderedConsumer(ctx, jetstream.OrderedConsumerConfig{
+		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: from, InactiveThreshold: time.Minute,
+	})
+	if err != nil {
+		return nil, false, err
+	}
+	batch, err := consumer.Fetch(n, jetstream.FetchMaxWait(5*time.Second))
+	if err != nil {
+		return nil, false, err
+	}
+	goOn = true
+	for m := range batch.Messages() {
+		meta, err := m.Metadata()
+		if err != nil {
+			return nil, false, err
+		}
+		_, p, ok := CollectorOf(m.Subject())
+		if ok && p < len(floors) && meta.Sequence.Stream > floors[p] {
+			goOn = false
+		}
+		if goOn {
+			acked = append(acked, Anchor{meta.Sequence.Stream, hashOf(m.Subject(), m.Headers(), m.Data())})
 		}
 	}
-	return found, nil
+	if err := batch.Error(); err != nil && !errors.Is(err, nats.ErrTimeout) {
+		return nil, false, err
+	}
+	return acked, goOn && len(acked) > 0, nil
 }
 
 // Rewind makes all partitions be read from the first delivery that the stream

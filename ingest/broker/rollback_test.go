@@ -353,7 +353,7 @@ func (b *bench) rewindAndRead(t *testing.T) {
 	if want := b.kept(t); !slices.Equal(read, want) {
 		t.Errorf("read %v, want %v", read, want)
 	}
-	if _, err := broker.LastAcked(t.Context(), b.stream, hashOf); err != nil {
+	if _, err := broker.Acked(t.Context(), b.stream, broker.Anchor{}, 10_000, hashOf); err != nil {
 		t.Errorf("last acknowledged: %v", err)
 	}
 }
@@ -370,7 +370,7 @@ func TestLostStreamIsAnotherOne(t *testing.T) {
 	if err := broker.CheckAnchors(t.Context(), b.stream, nil, hashOf); err != nil {
 		t.Error(err)
 	}
-	places, err := broker.LastAcked(t.Context(), b.stream, hashOf)
+	places, err := broker.Acked(t.Context(), b.stream, broker.Anchor{}, 10_000, hashOf)
 	if err != nil || len(places) != 0 {
 		t.Errorf("acknowledged %v, %v", places, err)
 	}
