@@ -362,8 +362,10 @@ type StreamState struct {
 	// Messages and Bytes are stored in the stream; Pending are not yet taken
 	// by a worker, Unacked taken but not yet acknowledged.
 	Messages, Bytes, Pending, Unacked uint64
-	LastSequence                      uint64
-	LastStoredAt                      *Instant
+	// MaxBytes is what it may hold before it refuses deliveries.
+	MaxBytes     uint64
+	LastSequence uint64
+	LastStoredAt *Instant
 }
 
 // AlarmKind names something that somebody has to look at.

@@ -268,7 +268,11 @@ func (k *keeper) ReadSamples(ctx context.Context, serial analytics.Serial, colle
 	var samples []analytics.Sample
 	for _, u := range in.Units {
 		if u.Serial != serial {
-			return nil, fmt.Errorf("%w: line %d: the samples are of unit %s; give those of unit %s alone", analytics.ErrInvalid, u.Lines[0], u.Serial, serial)
+			line := int32(0)
+			if len(u.Lines) > 0 {
+				line = u.Lines[0]
+			}
+			return nil, fmt.Errorf("%w: line %d: the samples are of unit %s; give those of unit %s alone", analytics.ErrInvalid, line, u.Serial, serial)
 		}
 		samples = u.Samples
 	}

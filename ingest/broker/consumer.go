@@ -197,7 +197,7 @@ func State(ctx context.Context, stream jetstream.Stream) (analytics.StreamState,
 		return analytics.StreamState{}, fmt.Errorf("state of the stream: %w", err)
 	}
 	state := analytics.StreamState{
-		Name: info.Config.Name, Messages: info.State.Msgs, Bytes: info.State.Bytes, LastSequence: info.State.LastSeq,
+		Name: info.Config.Name, Messages: info.State.Msgs, Bytes: info.State.Bytes, MaxBytes: uint64(max(info.Config.MaxBytes, 0)), LastSequence: info.State.LastSeq,
 	}
 	if info.State.LastSeq > 0 && !info.State.LastTime.IsZero() {
 		at := analytics.InstantOf(info.State.LastTime)

@@ -92,6 +92,7 @@ var (
 	versions       = desc("versions", "Versions of samples: taken in by deliveries, known to the units, counting, and others that do not count.", "where")
 	recounts       = desc("recounts_total", "How often days of a unit were counted again for late data or a correction.")
 	streamBytes    = desc("stream_bytes", "Size of the stream of deliveries.")
+	streamMaxBytes = desc("stream_max_bytes", "Size at which the stream refuses deliveries; 0 for none.")
 	streamMessages = desc("stream_messages", "Deliveries that the stream keeps.")
 	streamPending  = desc("stream_pending", "Deliveries that are stored and not yet taken by a worker.")
 	streamUnacked  = desc("stream_unacked", "Deliveries that are taken and not yet acknowledged.")
@@ -242,6 +243,7 @@ func (m sender) books(sum *analytics.IngestSummary) {
 
 func (m sender) stream(st *analytics.StreamState) {
 	m.gauge(streamBytes, float64(st.Bytes))
+	m.gauge(streamMaxBytes, float64(st.MaxBytes))
 	m.gauge(streamMessages, float64(st.Messages))
 	m.gauge(streamPending, float64(st.Pending))
 	m.gauge(streamUnacked, float64(st.Unacked))
