@@ -71,7 +71,8 @@ func TestCompared(t *testing.T) {
 			}
 		}
 	}
-	if versionKey(a) == versionKey(b) || versionKey(a) != versionKey(a) {
+	same := a
+	if versionKey(a) == versionKey(b) || versionKey(a) != versionKey(same) {
 		t.Error("the key of a version does not tell it from another")
 	}
 	mean := a

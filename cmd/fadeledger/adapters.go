@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"log/slog"
 	"slices"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/semaphore"
@@ -258,12 +259,8 @@ func (k *keeper) ReadSamples(ctx context.Context, serial analytics.Serial, colle
 	if err != nil {
 		return nil, err
 	}
-	for _, q := range in.Refused {
-		where := "the file"
-		if q.Line > 0 {
-			where = fmt.Sprintf("line %d, %s", q.Line, q.Field)
-		}
-		return nil, fmt.Errorf("%w: %s: %s; %s", analytics.ErrInvalid, where, q.Message, q.Remedy)
+	if len(in.Refused) > 0 {
+		return nil, fmt.Errorf("%w: %s", analytics.ErrInvalid, problemsOf(in.Refused))
 	}
 	var samples []analytics.Sample
 	for _, u := range in.Units {
@@ -278,6 +275,25 @@ func (k *keeper) ReadSamples(ctx context.Context, serial analytics.Serial, colle
 	}
 	slices.SortStableFunc(samples, func(a, b analytics.Sample) int { return cmp.Compare(a.Time, b.Time) })
 	return samples, nil
+}
+
+// rowsTold bounds the rows that an error tells of.
+const rowsTold = 5
+
+// problemsOf says what is wrong with rows, and what helps.
+func problemsOf(rows []analytics.Quarantined) string {
+	var told []string
+	for _, q := range rows[:min(len(rows), rowsTold)] {
+		where := "the file"
+		if q.Line > 0 {
+			where = strings.TrimSuffix(fmt.Sprintf("line %d, %s", q.Line, q.Field), ", ")
+		}
+		told = append(told, fmt.Sprintf("%s: %s; %s", where, q.Message, q.Remedy))
+	}
+	if more := len(rows) - len(told); more > 0 {
+		told = append(told, fmt.Sprintf("and %d rows more", more))
+	}
+	return strings.Join(told, " | ")
 }
 
 // ClearAlarm notes who has seen to an alarm.

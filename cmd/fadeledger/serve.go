@@ -197,6 +197,7 @@ func (s *services) work(ctx context.Context, gather int, counted func(int, analy
 	group.Go(func() error {
 		return s.every(ctx, guardEvery, "broker and database not held against each other", s.guard)
 	})
+	group.Go(func() error { return s.guardReconnects(ctx) })
 	group.Go(func() error { return s.every(ctx, balanceEvery, "books not added up", (&auditor{db: s.db}).run) })
 	group.Go(func() error {
 		return s.every(ctx, standingEvery, "standings not refreshed", func(ctx context.Context) error {
