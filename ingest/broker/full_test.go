@@ -121,7 +121,8 @@ func TestDiskThatFillsUp(t *testing.T) {
 	}
 	t.Logf("%d acknowledged, then: %v", n, err)
 	b.isHealthy(t, "full", broker.ErrFull)
-	if bytes, most, err := broker.Fullness(t.Context(), b.stream); err != nil || bytes != most {
+	// What came in while the limit was being set may lie above it.
+	if bytes, most, err := broker.Fullness(t.Context(), b.stream); err != nil || bytes < most {
 		t.Errorf("holds %d of %d, %v", bytes, most, err)
 	}
 	b.readNumbered(t, n)
