@@ -113,7 +113,8 @@ func emptyLedger(b *testing.B, db *store.DB) {
 	b.Helper()
 	_, err := db.Pool().Exec(context.Background(), `
 		TRUNCATE unit, unit_ledger, unit_standing, unit_day, excursion, unit_event, recount,
-			sample_run, sample_block, sample_other, delivery, collector, collector_note, quarantine`)
+			sample_run, sample_block, sample_other, delivery, collector, collector_note, quarantine,
+			correction, placement, receipt`)
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -52,7 +52,7 @@ type EmbeddedConfig struct {
 	// system that DataDir is on, since a database may share it.
 	MaxStore int64
 	// DiskCheck is how often the room on the disk is looked at, so that a
-	// stream is full before its disk is: 0 means twice a second, less than 0
+	// stream is full before its disk is: 0 means twenty times a second, less than 0
 	// never.
 	DiskCheck time.Duration
 }

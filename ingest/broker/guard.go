@@ -11,8 +11,8 @@ import (
 )
 
 // defaultDiskCheck is how often the room on the disk is looked at: LowDisk
-// lasts for longer at any rate that the server reaches with syncs.
-const defaultDiskCheck = 500 * time.Millisecond
+// lasts for longer even at a gigabyte a second.
+const defaultDiskCheck = 50 * time.Millisecond
 
 // diskGuard keeps the server from ever meeting a full disk, after which it
 // would have to be restarted. While less than LowDisk is left it takes what the
