@@ -15,7 +15,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"fadeledger/analytics"
-	"fadeledger/analytics/household"
 	"fadeledger/cmd/drill/reference"
 	"fadeledger/cmd/drill/reference/convert"
 	"fadeledger/cmd/drill/rig"
@@ -94,30 +93,12 @@ func both(ctx context.Context, e rig.Evidence) []string {
 	return append(out, b.Differences...)
 }
 
-// rowsOf gives the rows of each unit in the reference's words: once for every
-// time that their delivery was counted, and once where it should have been and
-// was not.
+// rowsOf gives the rows of each unit in the reference's words.
 func rowsOf(list []rig.Truth) map[analytics.Serial][]reference.Delivered {
 	rows := map[analytics.Serial][]reference.Delivered{}
-	seen := map[household.Reading]bool{}
-	add := func(r household.Reading) {
-		seen[r] = true
+	for r := range rig.Readings(list) {
 		// What lies in the future stands apart, so any later time will do.
 		rows[r.Serial] = append(rows[r.Serial], convert.Delivered([]analytics.Sample{r.Sample}, r.Sample.Time)...)
-	}
-	for i := range list {
-		for range list[i].Counted {
-			for _, r := range list[i].Readings {
-				add(r)
-			}
-		}
-	}
-	for i := range list {
-		for _, r := range list[i].Readings {
-			if !seen[r] {
-				add(r)
-			}
-		}
 	}
 	return rows
 }

@@ -177,7 +177,11 @@ func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg
 		if err := patiently(ctx, s.log, "setting up the stream", func() error { return s.ensureStream(ctx, cfg) }); err != nil {
 			return err
 		}
-		s.publisher, err = broker.NewPublisher(nc, broker.PublisherConfig{Logger: s.log, BatchMessages: batch})
+		publishing := broker.PublisherConfig{Logger: s.log, BatchMessages: batch}
+		if s.embedded != nil {
+			publishing.Health = func(ctx context.Context) error { return broker.Healthy(ctx, s.stream, s.embedded) }
+		}
+		s.publisher, err = broker.NewPublisher(nc, publishing)
 		return err
 	}()
 	if err != nil {

@@ -41,20 +41,6 @@ var (
 	ErrNoReceipt = errors.New("no receipt")
 )
 
-// Receipt says which numbers of a series are committed in the database: what
-// has them need not be kept by the collector.
-type Receipt struct {
-	Collector string `json:"collector"`
-	Series    string `json:"series"`
-	// Through is the highest number up to which all are committed, 0 if 1 is
-	// not. Last is the highest committed one.
-	Through int64 `json:"through"`
-	Last    int64 `json:"last"`
-	// Holes are the numbers between Through and Last that are not committed,
-	// as ranges from the first to the last of each.
-	Holes [][2]int64 `json:"holes"`
-}
-
 // ReceiptSubject gives the subject to ask for the receipts of a collector.
 func ReceiptSubject(collector string) string { return receiptPrefix + collector }
 
@@ -73,35 +59,35 @@ func notPrintable(c rune) bool { return c < ' ' || c > '~' }
 // or somebody answers. The error wraps ErrNoReceipt where the answer is an
 // error or nobody is there to give one; then the collector keeps what it has
 // and asks again.
-func AskReceipt(ctx context.Context, nc *nats.Conn, collector, series string) (Receipt, error) {
+func AskReceipt(ctx context.Context, nc *nats.Conn, collector, series string) (analytics.Receipt, error) {
 	if err := errors.Join(CheckCollector(collector), CheckSeries(series)); err != nil {
-		return Receipt{}, fmt.Errorf("ask for a receipt: %w", err)
+		return analytics.Receipt{}, fmt.Errorf("ask for a receipt: %w", err)
 	}
 	ctx, cancel := context.WithTimeout(ctx, 2*receiptWithin)
 	defer cancel()
 	question, err := json.Marshal(receiptQuestion{series})
 	if err != nil {
-		return Receipt{}, fmt.Errorf("ask for a receipt: %w", err)
+		return analytics.Receipt{}, fmt.Errorf("ask for a receipt: %w", err)
 	}
 	m, err := nc.RequestWithContext(ctx, ReceiptSubject(collector), question)
 	if errors.Is(err, nats.ErrNoResponders) {
-		return Receipt{}, fmt.Errorf("ask for a receipt of %s: %w: nobody answers; the service is not running, or not yet", collector, ErrNoReceipt)
+		return analytics.Receipt{}, fmt.Errorf("ask for a receipt of %s: %w: nobody answers; the service is not running, or not yet", collector, ErrNoReceipt)
 	}
 	if err != nil {
-		return Receipt{}, fmt.Errorf("ask for a receipt of %s: %w", collector, err)
+		return analytics.Receipt{}, fmt.Errorf("ask for a receipt of %s: %w", collector, err)
 	}
 	var answer struct {
-		Receipt
+		analytics.Receipt
 		receiptError
 	}
 	if err := json.Unmarshal(m.Data, &answer); err != nil {
-		return Receipt{}, fmt.Errorf("ask for a receipt of %s: read the answer: %w", collector, err)
+		return analytics.Receipt{}, fmt.Errorf("ask for a receipt of %s: read the answer: %w", collector, err)
 	}
 	if answer.Error != "" {
-		return Receipt{}, fmt.Errorf("ask for a receipt of %s: %w: %s", collector, ErrNoReceipt, answer.Error)
+		return analytics.Receipt{}, fmt.Errorf("ask for a receipt of %s: %w: %s", collector, ErrNoReceipt, answer.Error)
 	}
 	if answer.Collector != collector || answer.Series != series {
-		return Receipt{}, fmt.Errorf("ask for a receipt of %s: %w: the answer is of series %q of %q", collector, ErrNoReceipt, answer.Series, answer.Collector)
+		return analytics.Receipt{}, fmt.Errorf("ask for a receipt of %s: %w: the answer is of series %q of %q", collector, ErrNoReceipt, answer.Series, answer.Collector)
 	}
 	return answer.Receipt, nil
 }

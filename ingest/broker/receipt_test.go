@@ -27,7 +27,7 @@ func receiptsOf(_ context.Context, collector, series string) (any, error) {
 	case "panics":
 		panic("out of range")
 	}
-	return broker.Receipt{Collector: collector, Series: series, Through: 4, Last: 9, Holes: [][2]int64{{5, 6}, {8, 8}}}, nil
+	return analytics.Receipt{Collector: collector, Series: series, Through: 4, Last: 9, Holes: [][2]int64{{5, 6}, {8, 8}}}, nil
 }
 
 func (b *bench) serve(t *testing.T, answer func(context.Context, string, string) (any, error)) {

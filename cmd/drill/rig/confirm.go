@@ -2,7 +2,6 @@ package rig
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"strconv"
 	"strings"
@@ -11,6 +10,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 
+	"fadeledger/ingest/broker"
 	"fadeledger/store"
 )
 
@@ -102,20 +102,6 @@ func (r Receipts) Confirm(ctx context.Context, collector, series string) (int64,
 	}
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
-	ask, err := json.Marshal(map[string]string{"series": series})
-	if err != nil {
-		return 0, fmt.Errorf("ask for the receipt of %s: %w", series, err)
-	}
-	answer, err := r.Conn.RequestWithContext(ctx, "receipts."+collector, ask)
-	if err != nil {
-		return 0, fmt.Errorf("ask for the receipt of %s: %w", series, err)
-	}
-	var receipt struct {
-		Series  string `json:"series"`
-		Through *int64 `json:"through"`
-	}
-	if err := json.Unmarshal(answer.Data, &receipt); err != nil || receipt.Through == nil || receipt.Series != series {
-		return 0, fmt.Errorf("the receipt of %s is %.200q", series, answer.Data)
-	}
-	return *receipt.Through, nil
+	receipt, err := broker.AskReceipt(ctx, r.Conn, collector, series)
+	return receipt.Through, err
 }

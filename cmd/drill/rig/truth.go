@@ -1,6 +1,8 @@
 package rig
 
 import (
+	"iter"
+
 	"fadeledger/analytics"
 	"fadeledger/analytics/household"
 )
@@ -47,27 +49,39 @@ func (t *Truth) refused() int64 { return int64(len(t.Future) + t.Refused) }
 // once for those that it should have and has not.
 func Multiset(delivered []Truth) map[analytics.Serial]*analytics.SampleSet {
 	sets := map[analytics.Serial]*analytics.SampleSet{}
-	seen := map[household.Reading]bool{}
-	add := func(r household.Reading) {
-		seen[r] = true
+	for r := range Readings(delivered) {
 		if sets[r.Serial] == nil {
 			sets[r.Serial] = &analytics.SampleSet{}
 		}
 		sets[r.Serial].Add(r.Sample)
 	}
-	for i := range delivered {
-		for range delivered[i].Counted {
-			for _, r := range delivered[i].Readings {
-				add(r)
-			}
-		}
-	}
-	for i := range delivered {
-		for _, r := range delivered[i].Readings {
-			if !seen[r] {
-				add(r)
-			}
-		}
-	}
 	return sets
+}
+
+// Readings gives the rows as often as Multiset has them.
+func Readings(delivered []Truth) iter.Seq[household.Reading] {
+	return func(yield func(household.Reading) bool) {
+		seen := map[household.Reading]bool{}
+		for i := range delivered {
+			for range delivered[i].Counted {
+				for _, r := range delivered[i].Readings {
+					seen[r] = true
+					if !yield(r) {
+						return
+					}
+				}
+			}
+		}
+		for i := range delivered {
+			for _, r := range delivered[i].Readings {
+				if seen[r] {
+					continue
+				}
+				seen[r] = true
+				if !yield(r) {
+					return
+				}
+			}
+		}
+	}
 }
