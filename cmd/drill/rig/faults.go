@@ -142,7 +142,7 @@ func (m *machine) stealWork(ctx context.Context, f Fault) (bool, string, error) 
 	defer w.fault.Unlock()
 	before, _ := m.handed.shared()
 	unacked := uint64(0)
-	for range 30 {
+	for end := time.Now().Add(patience); time.Now().Before(end); {
 		if !pause(ctx, &w.process) {
 			return false, w.name + " did not stop", nil
 		}
@@ -215,10 +215,12 @@ func (m *machine) endBackend(ctx context.Context, _ Fault) (bool, string, error)
 func (m *machine) backend(ctx context.Context, end func(pid int) error, how string) (bool, string, error) {
 	m.cluster.fault.Lock()
 	defer m.cluster.fault.Unlock()
-	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, patience+5*time.Second)
 	defer cancel()
-	pid, err := m.someBackend(ctx)
-	if err != nil {
+	// A worker whose connections were just cut takes a moment to come back.
+	var pid int
+	var err error
+	if !within(ctx, patience, func() bool { pid, err = m.someBackend(ctx); return err == nil }) {
 		return false, fmt.Sprintf("no connection of a worker: %v", err), nil
 	}
 	if err := end(pid); err != nil {
@@ -258,18 +260,23 @@ func (m *machine) spoilWay(ctx context.Context, f Fault) (bool, string, error) {
 		rules = proxy.Rules{LosePubAcks: cmp.Or(rules.LosePubAcks, 1)}
 	}
 	before := p.Counts()
+	after := before
+	slow := rules.Latency+rules.Jitter > 0 || rules.BytesPerSecond > 0
+	struck := func() bool {
+		after = p.Counts()
+		return after.Cut > before.Cut || after.Refused > before.Refused || after.Dropped > before.Dropped || after.Held > before.Held ||
+			after.LostAcks > before.LostAcks || after.LostPubAcks > before.LostPubAcks ||
+			slow && after.Delayed > before.Delayed || rules.Slice > 0 && after.Passed > before.Passed
+	}
 	m.set(p, rules)
 	rest(ctx, f.For)
+	// On a busy machine nothing may have passed yet.
+	hit := within(ctx, patience, struck)
 	m.set(p, proxy.Rules{})
-	after := p.Counts()
-	slow := rules.Latency+rules.Jitter > 0 || rules.BytesPerSecond > 0
-	struck := after.Cut > before.Cut || after.Refused > before.Refused || after.Dropped > before.Dropped || after.Held > before.Held ||
-		after.LostAcks > before.LostAcks || after.LostPubAcks > before.LostPubAcks ||
-		slow && after.Delayed > before.Delayed || rules.Slice > 0 && after.Passed > before.Passed
 	what := fmt.Sprintf("cut %d, refused %d, dropped %d bytes, held %d, delayed %d, lost %d acks and %d answers to publishes",
 		after.Cut-before.Cut, after.Refused-before.Refused, after.Dropped-before.Dropped, after.Held-before.Held,
 		after.Delayed-before.Delayed, after.LostAcks-before.LostAcks, after.LostPubAcks-before.LostPubAcks)
-	return struck, what, nil
+	return hit, what, nil
 }
 
 // set sets rules on a way. Those to the database keep their usual latency.
@@ -295,9 +302,12 @@ func (m *machine) heal() {
 func (m *machine) cutWay(ctx context.Context, f Fault) (bool, string, error) {
 	p, _ := m.way(f)
 	cut := 0
-	within(ctx, time.Second, func() bool { cut += p.Cut(true); return cut > 0 })
+	within(ctx, patience, func() bool { cut += p.Cut(true); return cut > 0 })
 	return cut > 0, fmt.Sprintf("%d connections cut", cut), nil
 }
+
+// patience is how long a fault waits for something to strike.
+const patience = 5 * time.Second
 
 // commitOf is in a statement of every transaction that records deliveries.
 const commitOf = "delivery"
@@ -314,7 +324,7 @@ func (m *machine) strikeCommits(ctx context.Context, f Fault) (bool, string, err
 		what = "%d COMMITs never reached the server"
 	}
 	m.set(p, rules)
-	within(ctx, f.For.Duration(), func() bool { return struck() >= max(f.Count, 1) })
+	within(ctx, f.For.Duration()+patience, func() bool { return struck() >= max(f.Count, 1) })
 	m.set(p, proxy.Rules{})
 	return struck() > 0, fmt.Sprintf(what, struck()), nil
 }
@@ -373,15 +383,19 @@ func (m *machine) lastSequence(ctx context.Context) (last uint64) {
 }
 
 func (m *machine) dropConsumer(ctx context.Context, f Fault) (bool, string, error) {
-	ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, patience+5*time.Second)
 	defer cancel()
 	var names []string
-	list := m.stream.ConsumerNames(ctx)
-	for name := range list.Name() {
-		names = append(names, name)
-	}
-	if len(names) == 0 {
-		return false, fmt.Sprintf("no consumer is there: %v", list.Err()), nil
+	var unlisted error
+	if !within(ctx, patience, func() bool {
+		list := m.stream.ConsumerNames(ctx)
+		for name := range list.Name() {
+			names = append(names, name)
+		}
+		unlisted = list.Err()
+		return len(names) > 0
+	}) {
+		return false, fmt.Sprintf("no consumer is there: %v", unlisted), nil
 	}
 	slices.Sort(names)
 	name := names[f.Target%len(names)]
