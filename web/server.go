@@ -42,6 +42,12 @@ type Config struct {
 	Registrar Registrar
 	Broker    Broker
 	Upkeep    api.Upkeep
+	// Registry, Collectors, People and Trail may be nil: then there are no
+	// pages of theirs.
+	Registry   api.Registry
+	Collectors api.Collectors
+	People     api.People
+	Trail      api.Trail
 	// Ready reports why the service cannot work yet; nil means always ready.
 	Ready func(context.Context) error
 	// Progress is asked by the fleet page; nil means nothing is loaded.
