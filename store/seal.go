@@ -177,32 +177,27 @@ func (db *DB) joinDays(ctx context.Context, tx pgx.Tx, days []book.UnitDay) erro
 
 // dropPartitions drops empty partitions of days before the given one.
 func (db *DB) dropPartitions(ctx context.Context, before analytics.Day) (int, error) {
-	names, err := column[string](ctx, db.pool, `
-		SELECT inhrelid::regclass::text FROM pg_inherits
-		WHERE inhparent = 'sample_run'::regclass AND inhrelid::regclass::text < $1
-		ORDER BY 1`, partitionName(before))
+	days, err := column[int32](ctx, db.pool, `
+		SELECT to_date(right(relname, 8), 'YYYYMMDD') - DATE '1970-01-01' AS day
+		FROM pg_inherits JOIN pg_class c ON c.oid = inhrelid
+		WHERE inhparent = 'sample_run'::regclass AND to_date(right(relname, 8), 'YYYYMMDD') - DATE '1970-01-01' < $1
+		ORDER BY 1`, int32(before))
 	if err != nil {
 		return 0, err
 	}
 	dropped := 0
-	for _, name := range names {
+	for _, day := range days {
 		err := db.inTx(ctx, func(tx pgx.Tx) error {
-			// Nobody may write a run between the look and the drop. The whole
-			// table comes first, as for everybody who reads it.
 			// Behind a reader that takes its time, waiting for the lock would
 			// hold up everybody else: the next run tries again.
 			if _, err := tx.Exec(ctx, `SET LOCAL lock_timeout = '1s'`); err != nil {
 				return err
 			}
-			if _, err := tx.Exec(ctx, `LOCK TABLE ONLY sample_run, `+name+` IN ACCESS EXCLUSIVE MODE`); err != nil {
-				return err
+			var gone bool
+			err := tx.QueryRow(ctx, `SELECT drop_run_partition($1)`, day).Scan(&gone)
+			if gone {
+				dropped++
 			}
-			var left bool
-			if err := tx.QueryRow(ctx, `SELECT EXISTS (SELECT FROM `+name+`)`).Scan(&left); err != nil || left {
-				return err
-			}
-			dropped++
-			_, err := tx.Exec(ctx, `DROP TABLE `+name)
 			return err
 		})
 		if err != nil {

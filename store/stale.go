@@ -37,7 +37,8 @@ func (db *DB) freshen(ctx context.Context, serial analytics.Serial) error {
 func fresh[T any](ctx context.Context, db *DB, serial analytics.Serial, read func(context.Context) (T, error)) (T, error) {
 	v, err := read(ctx)
 	if errors.Is(err, analytics.ErrStateVersion) {
-		if err = db.freshen(ctx, serial); err == nil {
+		// It was found among what the asker may see.
+		if err = db.freshen(asKeeper(ctx), serial); err == nil {
 			v, err = read(ctx)
 		}
 	}

@@ -34,6 +34,10 @@ type DB struct {
 
 // Open connects to a database that package migrations has brought up to date.
 func Open(ctx context.Context, url string, log *slog.Logger) (*DB, error) {
+	return open(ctx, url, log, AsConnected)
+}
+
+func open(ctx context.Context, url string, log *slog.Logger, as As) (*DB, error) {
 	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
 		return nil, fmt.Errorf("read database url: %w", err)
@@ -50,6 +54,7 @@ func Open(ctx context.Context, url string, log *slog.Logger) (*DB, error) {
 	if config.MaxConns < 8 {
 		config.MaxConns = 8
 	}
+	turn(config, as)
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, fmt.Errorf("open database: %w", err)
@@ -107,6 +112,7 @@ const (
 	deadlockDetected    = "40P01"
 	undefinedTable      = "42P01"
 	notInRepertoire     = "22021" // NUL, or bytes that are no UTF-8
+	insufficient        = "42501" // the role may not
 )
 
 func sqlState(err error) string {
@@ -126,6 +132,8 @@ func mapError(err error) error {
 		return analytics.ErrNotFound
 	case sqlState(err) == uniqueViolation, sqlState(err) == foreignKeyViolation:
 		return fmt.Errorf("%w: %w", analytics.ErrConflict, err)
+	case sqlState(err) == insufficient:
+		return fmt.Errorf("%w: %w", analytics.ErrDenied, err)
 	case sqlState(err) == notInRepertoire:
 		return fmt.Errorf("%w: %w", analytics.ErrInvalid, err)
 	}
