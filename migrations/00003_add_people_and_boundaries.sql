@@ -17,15 +17,19 @@ BEGIN
         'fadeledger_auditor', 'fadeledger_staff', 'fadeledger_administrator'] LOOP
         BEGIN
             IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = wanted) THEN
-                EXECUTE format('CREATE ROLE %I NOINHERIT', wanted);
+                EXECUTE format('CREATE ROLE %I NOINHERIT %s %s', wanted,
+                    CASE WHEN wanted IN ('fadeledger_web', 'fadeledger_worker') THEN 'LOGIN' ELSE 'NOLOGIN' END,
+                    CASE WHEN wanted IN ('fadeledger_worker', 'fadeledger_staff', 'fadeledger_administrator') THEN 'BYPASSRLS' ELSE 'NOBYPASSRLS' END);
             END IF;
         EXCEPTION WHEN duplicate_object OR unique_violation THEN
             NULL; -- another database was quicker
         END;
     END LOOP;
-    IF NOT (SELECT bool_and(rolcanlogin) FROM pg_roles WHERE rolname IN ('fadeledger_web', 'fadeledger_worker')) THEN
-        ALTER ROLE fadeledger_web LOGIN;
-        ALTER ROLE fadeledger_worker LOGIN;
+    IF (SELECT count(*) FROM pg_roles
+        WHERE NOT rolsuper AND (rolname IN ('fadeledger_worker', 'fadeledger_staff', 'fadeledger_administrator') AND rolbypassrls
+            OR rolname IN ('fadeledger_web', 'fadeledger_installer', 'fadeledger_auditor') AND NOT rolbypassrls)) <> 6 THEN
+        RAISE EXCEPTION 'the roles fadeledger_… are there, but do not see what they are made for'
+            USING HINT = 'Have a superuser run deploy/roles.sql.';
     END IF;
     FOREACH wanted IN ARRAY ARRAY['fadeledger_installer', 'fadeledger_auditor', 'fadeledger_staff', 'fadeledger_administrator'] LOOP
         IF NOT EXISTS (SELECT FROM pg_auth_members WHERE roleid = wanted::regrole AND member = 'fadeledger_web'::regrole) THEN
@@ -271,8 +275,7 @@ BEGIN
     FOREACH name IN ARRAY ARRAY['site', 'unit', 'unit_ledger', 'unit_standing', 'unit_day', 'excursion', 'unit_event', 'recount',
         'sample_run', 'sample_block', 'sample_other', 'correction', 'placement', 'quarantine'] LOOP
         EXECUTE format('ALTER TABLE %I ENABLE ROW LEVEL SECURITY', name);
-        EXECUTE format('CREATE POLICY everything ON %I TO fadeledger_worker, fadeledger_staff, fadeledger_administrator, fadeledger_auditor
-            USING (true) WITH CHECK (true)', name);
+        EXECUTE format('CREATE POLICY everything ON %I FOR SELECT TO fadeledger_auditor USING (true)', name);
     END LOOP;
     FOREACH name IN ARRAY ARRAY['unit_ledger', 'unit_standing', 'unit_day', 'excursion', 'unit_event', 'recount',
         'sample_run', 'sample_block', 'sample_other', 'correction'] LOOP
