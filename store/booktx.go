@@ -17,7 +17,7 @@ import (
 // other.
 func (t *bookTx) Lock(ctx context.Context, serials []analytics.Serial) ([]book.Unit, error) {
 	rows, err := t.tx.Query(ctx, `
-		SELECT u.unit_id, u.serial, u.model, l.state, l.newest_known, l.duplicates, l.conflicts, l.superseded
+		SELECT u.unit_id, u.serial, u.model, u.bound, l.state, l.newest_known, l.duplicates, l.conflicts, l.superseded
 		FROM unit u
 		JOIN unit_ledger l USING (unit_id)
 		WHERE u.serial = ANY ($1)
@@ -32,14 +32,14 @@ func (t *bookTx) Lock(ctx context.Context, serials []analytics.Serial) ([]book.U
 	var u book.Unit
 	var model string
 	var state []byte // valid until the next row
-	_, err = pgx.ForEachRow(rows, []any{&u.ID, &u.Serial, &model, (*pgtype.DriverBytes)(&state), &u.Newest,
+	_, err = pgx.ForEachRow(rows, []any{&u.ID, &u.Serial, &model, &u.Bound, (*pgtype.DriverBytes)(&state), &u.Newest,
 		&u.Duplicates, &u.Conflicts, &u.Superseded}, func() error {
 		// All states lie one behind the other in one buffer.
 		from := len(t.states)
 		t.states = append(t.states, state...)
 		u.State = t.states[from:len(t.states):len(t.states)]
 		units, names = append(units, u), append(names, model)
-		u.Newest = nil // scanning must not write into what was given away
+		u.Newest, u.Bound = nil, nil // scanning must not write into what was given away
 		models[model] = true
 		return nil
 	})
@@ -54,6 +54,30 @@ func (t *bookTx) Lock(ctx context.Context, serials []analytics.Serial) ([]book.U
 		units[i].Model = byName[names[i]]
 	}
 	return units, nil
+}
+
+// Rules reads what collectors are held to. It is one small query and no cache:
+// what an operator sets holds from the next transaction on, in every worker.
+func (t *bookTx) Rules(ctx context.Context, collectors []string) (map[string]book.Rule, error) {
+	rows, err := t.tx.Query(ctx, `
+		SELECT name, taking, prefixes FROM collector WHERE name = ANY ($1) AND taking IN ('bound', 'first-come')`, collectors)
+	if err != nil {
+		return nil, fmt.Errorf("read what collectors may deliver: %w", err)
+	}
+	var rules map[string]book.Rule
+	var name string
+	var r book.Rule
+	if _, err := pgx.ForEachRow(rows, []any{&name, &r.Taking, &r.Prefixes}, func() error {
+		if rules == nil {
+			rules = map[string]book.Rule{}
+		}
+		rules[name] = r
+		r.Prefixes = nil // scanning must not write into what was given away
+		return nil
+	}); err != nil {
+		return nil, fmt.Errorf("read what collectors may deliver: %w", err)
+	}
+	return rules, nil
 }
 
 // Recorded finds deliveries by their place in the stream and their bytes.

@@ -8,6 +8,7 @@ import (
 
 	"fadeledger/analytics"
 	"fadeledger/store/block"
+	"fadeledger/store/book"
 )
 
 // HeldByID gives rows in quarantine that are not released yet.
@@ -21,11 +22,57 @@ func (db *DB) HeldByReason(ctx context.Context, reason string, after int64, limi
 	return db.held(ctx, `reason = $1 AND quarantine_id > $2 ORDER BY quarantine_id LIMIT $3`, reason, after, limit)
 }
 
-// HeldRegistered gives at most limit rows that waited for units which are
-// registered now, oldest first.
+// HeldRegistered gives at most limit rows that may be counted now, oldest first:
+// those that waited for units which are registered now, and those of units which
+// are bound now to the collector that delivered them. Rows that waited for a unit
+// to be registered and find it foreign to their collector wait for that instead.
 func (db *DB) HeldRegistered(ctx context.Context, limit int) ([]analytics.Held, error) {
-	return db.held(ctx, `reason = $1 AND serial IN (SELECT serial FROM unit) ORDER BY quarantine_id LIMIT $2`,
-		analytics.ReasonUnknownUnit, limit)
+	if err := db.turnForeign(ctx); err != nil {
+		return nil, err
+	}
+	return db.held(ctx, `reason IN ($1, $2) AND EXISTS (
+			SELECT FROM unit u LEFT JOIN collector c ON c.name = quarantine.collector
+			WHERE u.serial = quarantine.serial AND `+mayDeliver+`)
+		ORDER BY quarantine_id LIMIT $3`, analytics.ReasonUnknownUnit, analytics.ReasonForeignUnit, limit)
+}
+
+// turnForeign changes the reason of rows whose unit was registered after they
+// came. It is what the transaction that held them would have said had it been
+// registered before.
+func (db *DB) turnForeign(ctx context.Context) error {
+	err := db.inTx(ctx, func(tx pgx.Tx) error {
+		rows, err := tx.Query(ctx, `
+			SELECT q.quarantine_id, q.rows, q.stored_at, q.collector, u.unit_id, u.serial, c.taking
+			FROM quarantine q JOIN unit u USING (serial) JOIN collector c ON c.name = q.collector
+			WHERE q.released_at IS NULL AND q.reason = $1 AND NOT `+mayDeliver+`
+			ORDER BY u.unit_id, q.collector, q.quarantine_id LIMIT 5000
+			FOR UPDATE OF q SKIP LOCKED`, analytics.ReasonUnknownUnit)
+		if err != nil {
+			return err
+		}
+		b := &pgx.Batch{}
+		var id int64
+		var serial analytics.Serial
+		var taking analytics.CollectorTaking
+		var a book.Asking
+		if _, err := pgx.ForEachRow(rows, []any{&id, &a.Samples, &a.FirstAt, &a.Collector, &a.Unit, &serial, &taking}, func() error {
+			message, remedy := book.Foreign(serial, a.Collector)
+			b.Queue(`UPDATE quarantine SET reason = $2, message = $3, remedy = $4 WHERE quarantine_id = $1`,
+				id, analytics.ReasonForeignUnit, message, remedy)
+			if taking == analytics.TakesFirst {
+				a.LastAt = a.FirstAt
+				queueAskings(b, []book.Asking{a})
+			}
+			return nil
+		}); err != nil || b.Len() == 0 {
+			return err
+		}
+		return tx.SendBatch(ctx, b).Close()
+	})
+	if err != nil {
+		return fmt.Errorf("look for foreign units in quarantine: %w", err)
+	}
+	return nil
 }
 
 func (db *DB) held(ctx context.Context, condition string, args ...any) ([]analytics.Held, error) {

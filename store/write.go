@@ -325,6 +325,7 @@ func (t *bookTx) sums(ctx context.Context, c *book.Changes) error {
 	queueNotes(b, c.Notes)
 	t.queueReceipts(b, c.Numbered)
 	t.queueCorrections(b, c.Corrections)
+	queueAskings(b, c.Asking)
 	if b.Len() == 0 {
 		return nil
 	}

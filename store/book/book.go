@@ -27,6 +27,9 @@ type Tx interface {
 	// order of ID, and gives them in that order. They stay locked until the
 	// transaction ends.
 	Lock(ctx context.Context, serials []analytics.Serial) ([]Unit, error)
+	// Rules gives what those collectors may deliver that are held to something;
+	// any other may deliver every unit.
+	Rules(ctx context.Context, collectors []string) (map[string]Rule, error)
 	// Recorded gives the tallies of those deliveries that are recorded.
 	Recorded(ctx context.Context, places []Place) (map[Place]analytics.DeliveryTally, error)
 	// Samples yields the counting samples of a unit in [from, to) in ascending
@@ -59,6 +62,8 @@ type Unit struct {
 	State []byte
 	// Newest is the newest instant of any version or correction, nil for none.
 	Newest *analytics.Instant
+	// Bound are the collectors that the unit is bound to.
+	Bound []string
 	analytics.Versions
 }
 
@@ -202,6 +207,8 @@ type Changes struct {
 	Collectors []Collector
 	Notes      []Note
 	Numbered   []Numbered
+	// Asking is in ascending order of unit and collector.
+	Asking []Asking
 }
 
 // Made is a correction of a unit.
@@ -223,6 +230,6 @@ func (c *Changes) Reset() {
 		Anew: c.Anew[:0], Again: c.Again[:0], Reopened: c.Reopened[:0], Rewritten: c.Rewritten[:0], Moved: c.Moved[:0], Ledgers: c.Ledgers[:0], Pieces: c.Pieces[:0],
 		Days: c.Days[:0], Excursions: c.Excursions[:0], Events: c.Events[:0], Others: c.Others[:0],
 		Recounts: c.Recounts[:0], Corrections: c.Corrections[:0], Quarantine: c.Quarantine[:0],
-		Deliveries: c.Deliveries[:0], Collectors: c.Collectors[:0], Notes: c.Notes[:0], Numbered: c.Numbered[:0],
+		Deliveries: c.Deliveries[:0], Collectors: c.Collectors[:0], Notes: c.Notes[:0], Numbered: c.Numbered[:0], Asking: c.Asking[:0],
 	}
 }

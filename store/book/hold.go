@@ -50,6 +50,11 @@ func (t *taking) sortGroup(i int32, g *analytics.UnitSamples, u *unitWork, store
 		tally.Quarantined += n
 		return
 	}
+	if rule := t.rules[d.Collector]; !rule.Lets(d.Collector, &u.Unit) {
+		t.foreign(d, g, u.ID, rule, stored)
+		tally.Quarantined += n
+		return
+	}
 	now, future := split(g.Samples, g.Lines, stored+analytics.Instant(analytics.FutureSkew))
 	if len(now.samples) > 0 {
 		u.groups = append(u.groups, sampleGroup{now.samples, now.lines, i})

@@ -69,6 +69,7 @@ type taking struct {
 	known   []bool // deliveries that were recorded before
 	first   []int  // for each delivery, the first in the call that is the same
 	units   []*unitWork
+	rules   map[string]Rule
 	*Room
 }
 
@@ -97,6 +98,9 @@ func (t *taking) lock(ctx context.Context) (map[analytics.Serial]*unitWork, erro
 	if err := t.lockUnits(ctx, serials); err != nil {
 		return nil, err
 	}
+	if err := t.findRules(ctx); err != nil {
+		return nil, err
+	}
 	units := make(map[analytics.Serial]*unitWork, len(t.units))
 	for _, u := range t.units {
 		units[u.Serial] = u
@@ -119,6 +123,21 @@ func (t *taking) lockUnits(ctx context.Context, serials []analytics.Serial) erro
 		t.units[i] = &slab[i]
 	}
 	return nil
+}
+
+// findRules finds what the collectors of the deliveries may deliver.
+func (t *taking) findRules(ctx context.Context) (err error) {
+	if len(t.units) == 0 {
+		return nil
+	}
+	var names []string
+	for i := range t.in {
+		if !slices.Contains(names, t.in[i].Collector) {
+			names = append(names, t.in[i].Collector)
+		}
+	}
+	t.rules, err = t.tx.Rules(ctx, names)
+	return err
 }
 
 // findKnown marks the deliveries that are recorded already, and those that
@@ -176,6 +195,7 @@ func (t *taking) record(ctx context.Context) error {
 		c.Collectors = append(c.Collectors, *totals[name])
 	}
 	t.notes()
+	t.askings()
 	return nil
 }
 

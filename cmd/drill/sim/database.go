@@ -269,12 +269,24 @@ func (tx *transaction) Lock(_ context.Context, serials []analytics.Serial) ([]bo
 			tx.db.locks[id] = tx
 			u := tx.db.t.units[id]
 			list = append(list, book.Unit{
-				ID: id, Serial: u.serial, Model: u.model, State: slices.Clone(u.ledger.State), Newest: u.ledger.Newest, Versions: u.ledger.Versions,
+				ID: id, Serial: u.serial, Model: u.model, State: slices.Clone(u.ledger.State), Newest: u.ledger.Newest, Bound: u.bound, Versions: u.ledger.Versions,
 			})
 		}
 		return nil
 	})
 	return list, err
+}
+
+// Rules gives what collectors are held to. It is no call at which faults wait:
+// an answer that does not come is as good as one of the call before.
+func (tx *transaction) Rules(_ context.Context, collectors []string) (map[string]book.Rule, error) {
+	rules := map[string]book.Rule{}
+	for _, name := range collectors {
+		if r, ok := tx.db.t.rules[name]; ok {
+			rules[name] = r
+		}
+	}
+	return rules, tx.alive()
 }
 
 // Recorded finds deliveries.
@@ -382,13 +394,17 @@ func (tx *transaction) Write(_ context.Context, changes *book.Changes) error {
 }
 
 // heldRegistered gives at most n rows that wait for units which are registered
-// now.
+// now, and may be delivered by the rows' collectors.
 func (db *database) heldRegistered(n int) []analytics.Held {
-	known := map[analytics.Serial]bool{}
+	known := map[analytics.Serial]*book.Unit{}
 	for _, u := range db.t.units {
-		known[u.serial] = true
+		known[u.serial] = &book.Unit{Serial: u.serial, Bound: u.bound}
 	}
-	return db.held(n, func(h *heldRow) bool { return h.Reason == analytics.ReasonUnknownUnit && known[h.Serial] })
+	return db.held(n, func(h *heldRow) bool {
+		u := known[h.Serial]
+		return u != nil && (h.Reason == analytics.ReasonUnknownUnit || h.Reason == analytics.ReasonForeignUnit) &&
+			db.t.rules[h.Collector].Lets(h.Collector, u)
+	})
 }
 
 // held gives at most n rows in quarantine, oldest first.

@@ -22,6 +22,10 @@ type tables struct {
 	collectors map[string]book.Collector
 	numbers    map[series]map[int64]bool
 	quarantine map[int64]*heldRow
+	// rules are what collectors may deliver; asking what those that are held to
+	// something ask for.
+	rules  map[string]book.Rule
+	asking map[asked]book.Asking
 	// marks say up to where what is acknowledged was found in the books.
 	marks    map[partition]book.Place
 	lastHeld int64
@@ -34,6 +38,7 @@ type unitTable struct {
 	id          int32
 	serial      analytics.Serial
 	model       *analytics.Model
+	bound       []string
 	ledger      book.Ledger
 	pieces      []book.Piece
 	others      []analytics.Version
@@ -66,6 +71,11 @@ type partition struct {
 	number int
 }
 
+type asked struct {
+	unit      int32
+	collector string
+}
+
 type series struct{ collector, name string }
 
 // heldRow is an entry of the quarantine.
@@ -79,6 +89,7 @@ func newTables() *tables {
 	return &tables{
 		units: map[int32]*unitTable{}, deliveries: map[book.Place]*recorded{}, collectors: map[string]book.Collector{},
 		numbers: map[series]map[int64]bool{}, quarantine: map[int64]*heldRow{}, marks: map[partition]book.Place{},
+		rules: map[string]book.Rule{}, asking: map[asked]book.Asking{},
 	}
 }
 
@@ -86,6 +97,7 @@ func (t *tables) clone() *tables {
 	n := *t
 	n.units, n.deliveries, n.collectors = maps.Clone(t.units), maps.Clone(t.deliveries), maps.Clone(t.collectors)
 	n.numbers, n.quarantine, n.marks = maps.Clone(t.numbers), maps.Clone(t.quarantine), maps.Clone(t.marks)
+	n.rules, n.asking = maps.Clone(t.rules), maps.Clone(t.asking)
 	return &n
 }
 
@@ -300,6 +312,14 @@ func (a *applying) sum(c *book.Changes) {
 		sum.Tally.Add(x.Tally)
 		sum.LastStored = max(sum.LastStored, x.LastStored)
 		a.collectors[x.Name] = sum
+	}
+	for _, x := range c.Asking {
+		k := asked{x.Unit, x.Collector}
+		if before, ok := a.asking[k]; ok {
+			x.FirstAt, x.LastAt = min(before.FirstAt, x.FirstAt), max(before.LastAt, x.LastAt)
+			x.Samples += before.Samples
+		}
+		a.asking[k] = x
 	}
 }
 
