@@ -248,6 +248,8 @@ GRANT SELECT ON model, terms, site, unit, unit_ledger, unit_standing, unit_day, 
     TO fadeledger_auditor, fadeledger_staff, fadeledger_administrator, fadeledger_worker;
 GRANT SELECT ON trail, trail_head TO fadeledger_auditor, fadeledger_administrator;
 GRANT SELECT ON collector, profile, receipt, stream TO fadeledger_web;
+-- Whether the schema is the one that the program was made for.
+GRANT SELECT ON goose_db_version TO fadeledger_web, fadeledger_worker;
 -- Counting.
 GRANT INSERT, UPDATE, DELETE ON unit_ledger, unit_standing, unit_day, excursion, unit_event, recount, sample_run, sample_block,
     sample_other, stream, delivery, collector, collector_note, quarantine, receipt, alarm, asking

@@ -109,5 +109,12 @@ func turn(config *pgxpool.Config, as As) {
 	}
 }
 
+// Limited reports whether a pool's connections sign in as a role that may not
+// change the schema.
+func Limited(ctx context.Context, pool *pgxpool.Pool) (limited bool, err error) {
+	err = pool.QueryRow(ctx, `SELECT session_user IN ('fadeledger_web', 'fadeledger_worker')`).Scan(&limited)
+	return limited, err
+}
+
 // OpenAs is Open for the work of a worker or of the web.
 func OpenAs(ctx context.Context, url string, log *slog.Logger, as As) (*DB, error) { return open(ctx, url, log, as) }

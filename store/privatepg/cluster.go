@@ -232,13 +232,17 @@ func readPIDFile(path string) (pid int, state string, err error) {
 	return pid, state, nil
 }
 
+func socketDirOf(dir string) string {
+	return fmt.Sprintf("/tmp/flpg-%08x", crc32.ChecksumIEEE([]byte(dir)))
+}
+
 // makeSocketDir makes the directory that alone guards the cluster. Its name is
 // short, since a socket's path is limited to about 100 bytes, and follows from
 // the data directory, so that restarts leave nothing behind. /tmp is open to
 // all: a directory that is already there is used only if it is the right
 // user's, closed to everybody else, and no link.
 func (cl *cluster) makeSocketDir() (string, error) {
-	dir := fmt.Sprintf("/tmp/flpg-%08x", crc32.ChecksumIEEE([]byte(cl.dir)))
+	dir := socketDirOf(cl.dir)
 	err := os.Mkdir(dir, 0o700)
 	if err == nil {
 		if err := cl.identity.own(dir); err != nil {

@@ -9,6 +9,7 @@ import (
 	"net/url"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"sync"
 	"syscall"
 	"time"
@@ -92,6 +93,21 @@ func Start(ctx context.Context, c Config) (*Server, error) {
 // URL is the connection string of the database fadeledger, over the socket.
 func (s *Server) URL() string {
 	return s.cluster.url(DatabaseName)
+}
+
+// URLOf gives the connection string of the database of a server that another
+// process runs in a data directory. Only the user who runs it, and root, can
+// connect.
+func URLOf(dataDir string) (string, error) {
+	dir, err := resolve(dataDir)
+	if err != nil {
+		return "", err
+	}
+	if _, state, err := readPIDFile(filepath.Join(dir, "postmaster.pid")); err != nil || state != "ready" {
+		return "", fmt.Errorf("no private Postgres runs in %s: start the service first", dataDir)
+	}
+	cl := cluster{dir: dir, socketDir: socketDirOf(dir)}
+	return cl.url(DatabaseName), nil
 }
 
 // Done is closed once Postgres has ended, whether Stop asked for it or not.
