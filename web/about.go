@@ -8,6 +8,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"fadeledger/analytics"
 	"fadeledger/web/api"
 )
 
@@ -26,6 +27,7 @@ type operationGroup struct {
 // shows it.
 type operation struct {
 	ID, Method, Path, Summary, Description string
+	Right                                  analytics.Right
 	Params                                 []field
 	Bodies                                 []string
 	Answer                                 string
@@ -81,6 +83,7 @@ func reference(doc *huma.OpenAPI) []operationGroup {
 
 func operationOf(doc *huma.OpenAPI, op *huma.Operation) operation {
 	o := operation{ID: op.OperationID, Method: op.Method, Path: op.Path, Summary: op.Summary, Description: op.Description}
+	o.Right, _ = api.RightOf(op)
 	for _, p := range op.Parameters {
 		text := p.Description
 		if p.Schema != nil && text == "" {

@@ -6,7 +6,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"fadeledger/analytics"
 )
@@ -76,12 +75,11 @@ func (s *site) handleClearAlarm(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	id, err := strconv.ParseInt(r.PostForm.Get("id"), 10, 64)
-	by := strings.TrimSpace(r.PostForm.Get("by"))
-	if err != nil || by == "" || utf8.RuneCountInString(by) > longestBy {
+	if err != nil {
 		s.writeErrorPage(w, r, http.StatusBadRequest)
 		return
 	}
-	err = s.cfg.Upkeep.ClearAlarm(r.Context(), id, by)
+	err = s.cfg.Upkeep.ClearAlarm(r.Context(), id, analytics.PrincipalOf(r.Context()).Name)
 	if err != nil && !errors.Is(err, analytics.ErrNotFound) {
 		s.fail(w, r, "clear an alarm", err)
 		return

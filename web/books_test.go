@@ -82,7 +82,7 @@ func TestHostileWordsOfPeople(t *testing.T) {
 	l.Way.Alarms[0].Message, l.Way.Alarms[0].Subject = evil, evil
 	l.Way.Balance.Differ("%s", evil)
 	l.Way.Holes[0].Series = evil
-	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {evil}, "by": {evil}, "why": {evil}}.Encode()
+	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {evil}, "why": {evil}}.Encode()
 	for path, status := range map[string]int{disputed: 200, disputed + "/disputes": 200, disputed + "/corrections/7": 200, "/ingest": 200, disputed + "/disputes/choice?" + form: 422} {
 		page := get(t, h, path, status).Body.String()
 		lacks(t, page, "<script>alert")
@@ -91,7 +91,7 @@ func TestHostileWordsOfPeople(t *testing.T) {
 			contains(t, page, `\u{202E}`)
 		}
 	}
-	page := askPreview(t, h, map[string]string{"by": evil, "why": evil, "collector": evil, "text": evil, "what": ""}, "", 422).Body.String()
+	page := askPreview(t, h, map[string]string{"why": evil, "collector": evil, "text": evil, "what": ""}, "", 422).Body.String()
 	lacks(t, page, "<script>alert")
 }
 
@@ -104,19 +104,19 @@ func TestIngestTellsOfTheBooks(t *testing.T) {
 		"Added up on 24 Nov 2026, 14:30:00 UTC", "Of each collector, read = accepted + duplicates + disputed + superseded + quarantined.",
 		"c-02 20 42 527 42 246 266 4 0 11", "The stream lost its end , TELEMETRY: the stream ended at 90011", "Seen to by M. Aalto on 24 Nov 2026, 13:40:00 UTC.")
 	lacks(t, words(page), "do not add up")
-	if w := post(t, h, "/ingest/alarms/clear", url.Values{"id": {"12"}, "by": {" J. Oksanen "}}, 303); w.Header().Get("Location") != "/ingest?seen=12#alarms" {
+	if w := post(t, h, "/ingest/alarms/clear", url.Values{"id": {"12"}, "by": {"J. Oksanen"}}, 303); w.Header().Get("Location") != "/ingest?seen=12#alarms" {
 		t.Errorf("leads to %q", w.Header().Get("Location"))
 	}
-	post(t, h, "/ingest/alarms/clear", url.Values{"id": {"12"}, "by": {"M. Aalto"}}, 303)
+	post(t, h, "/ingest/alarms/clear", url.Values{"id": {"12"}}, 303)
 	after := words(get(t, h, "/ingest?seen=12", 200).Body.String())
-	contains(t, after, "Noted: J. Oksanen has seen to it.", "Seen to by J. Oksanen")
+	contains(t, after, "Noted: m.aalto has seen to it.", "Seen to by m.aalto")
 	lacks(t, after, "Somebody has to look at")
-	for name, form := range map[string]url.Values{"no name": {"id": {"12"}}, "blanks": {"id": {"12"}, "by": {"  "}}, "no number": {"by": {"M"}}, "a long name": {"id": {"12"}, "by": {strings.Repeat("n", 201)}}} {
+	for name, form := range map[string]url.Values{"no number": {"by": {"M"}}, "no numeral": {"id": {"twelve"}}} {
 		if w := post(t, h, "/ingest/alarms/clear", form, 400); w == nil {
 			t.Error(name)
 		}
 	}
-	if len(u.Cleared) != 1 || u.Cleared[12] != "J. Oksanen" {
+	if len(u.Cleared) != 1 || u.Cleared[12] != "m.aalto" {
 		t.Errorf("cleared %v", u.Cleared)
 	}
 	l.Way.Balance.Known -= 7

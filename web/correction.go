@@ -129,7 +129,7 @@ func (s *site) showCorrection(w http.ResponseWriter, r *http.Request, later []an
 			p.Later = append(p.Later, correctionLink{"Correction " + strconv.FormatInt(x.ID, 10) + " was made later and holds where both apply.", correctionHref(c.Serial, x.ID)})
 		}
 	}
-	if s.cfg.Upkeep != nil {
+	if s.corrects(r) {
 		p.Again = spanHref(c.Serial, c.From, c.To)
 	}
 	rows, next, err := s.instants(r.Context(), c.Serial, from, c.To)
@@ -244,6 +244,11 @@ func otherRowOf(v analytics.Version, counts *analytics.Sample) otherRow {
 		row.Status = "equal to what counts"
 	}
 	return row
+}
+
+// corrects reports whether whoever asks can make corrections here.
+func (s *site) corrects(r *http.Request) bool {
+	return s.cfg.Upkeep != nil && s.asked(r, analytics.RightCorrect)
 }
 
 // correct makes a correction and leads to it. One that is the same as the last

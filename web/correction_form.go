@@ -20,7 +20,7 @@ import (
 // shows it.
 type correctionForm struct {
 	Serial, UnitHref, Action string
-	From, To, By, Why        string
+	From, To, Why            string
 	// What is samples or nothing; Text are the pasted samples.
 	What, Text, Collector string
 	Collectors            []string
@@ -109,9 +109,9 @@ func (s *site) readForm(w http.ResponseWriter, r *http.Request) (ask correctionA
 		return ask, f, err
 	}
 	v := r.PostForm
-	f = correctionForm{From: v.Get("from"), To: v.Get("to"), By: strings.TrimSpace(v.Get("by")), Why: strings.TrimSpace(v.Get("why")),
+	f = correctionForm{From: v.Get("from"), To: v.Get("to"), Why: strings.TrimSpace(v.Get("why")),
 		What: v.Get("what"), Text: v.Get("text"), Collector: strings.TrimSpace(v.Get("collector"))}
-	ask = correctionAsk{collector: f.Collector, what: f.What, correction: analytics.Correction{Serial: serialOf(r), By: f.By, Why: f.Why}}
+	ask = correctionAsk{collector: f.Collector, what: f.What, correction: analytics.Correction{Serial: serialOf(r), By: analytics.PrincipalOf(r.Context()).Name, Why: f.Why}}
 	c := &ask.correction
 	for _, t := range []struct {
 		text, name string
@@ -122,7 +122,7 @@ func (s *site) readForm(w http.ResponseWriter, r *http.Request) (ask correctionA
 			f.Problems = append(f.Problems, t.name+" is no time: write it as 2031-04-02T14:05:00, in UTC.")
 		}
 	}
-	f.Problems = append(f.Problems, whoAndWhy(f.By, f.Why)...)
+	f.Problems = append(f.Problems, reasonProblems(f.Why)...)
 	if len(f.Problems) == 0 {
 		f.Problems = spanProblems(c, analytics.InstantOf(s.cfg.Now()))
 	}
@@ -288,7 +288,7 @@ func samplesHash(samples []analytics.Sample) string {
 func (s *site) showPreview(w http.ResponseWriter, r *http.Request, ask correctionAsk, changed bool) {
 	c := &ask.correction
 	p := previewPage{Serial: label(c.Serial), UnitHref: unitHref(c.Serial, ""), Action: unitHref(c.Serial, "/corrections"),
-		Span: spanWords(c.From, c.To), From: exactTime(c.From), To: exactTime(c.To), By: c.By, Why: c.Why, What: ask.what, Collector: ask.collector,
+		Span: spanWords(c.From, c.To), From: exactTime(c.From), To: exactTime(c.To), By: label(c.By), Why: c.Why, What: ask.what, Collector: ask.collector,
 		File: base64.URLEncoding.EncodeToString(ask.file), Seen: samplesHash(c.Samples), Changed: changed}
 	d, err := s.changes(r.Context(), c)
 	if err != nil {
@@ -433,7 +433,7 @@ func (s *site) handleCorrect(w http.ResponseWriter, r *http.Request) {
 	}
 	made, err := s.correctOnce(r.Context(), ask.correction)
 	if errors.Is(err, analytics.ErrInvalid) {
-		f := correctionForm{From: formTime(ask.correction.From), To: formTime(ask.correction.To), By: ask.correction.By, Why: ask.correction.Why,
+		f := correctionForm{From: formTime(ask.correction.From), To: formTime(ask.correction.To), Why: ask.correction.Why,
 			What: ask.what, Collector: ask.collector, Problems: problemWords(err)}
 		_ = ask.fileProblems(&f) // puts the text back
 		s.showForm(w, r, http.StatusUnprocessableEntity, ask.correction.Serial, f)

@@ -25,7 +25,7 @@ func askPreview(t *testing.T, h http.Handler, fields map[string]string, file str
 	t.Helper()
 	var body bytes.Buffer
 	m := multipart.NewWriter(&body)
-	whole := map[string]string{"from": "2026-11-23T13:00", "to": "2026-11-23T14:00:00", "what": "samples", "by": "M. Aalto", "why": "the clock was wrong"}
+	whole := map[string]string{"from": "2026-11-23T13:00", "to": "2026-11-23T14:00:00", "what": "samples", "by": "somebody else", "why": "the clock was wrong"}
 	for k, v := range fields {
 		whole[k] = v
 	}
@@ -55,7 +55,7 @@ func askPreview(t *testing.T, h http.Handler, fields map[string]string, file str
 func confirmation(t *testing.T, page string) url.Values {
 	t.Helper()
 	form := url.Values{}
-	for _, name := range []string{"from", "to", "by", "why", "what", "collector", "seen", "file64"} {
+	for _, name := range []string{"from", "to", "why", "what", "collector", "seen", "file64"} {
 		form.Set(name, field(t, page, name))
 	}
 	return form
@@ -77,13 +77,13 @@ func TestMakingACorrection(t *testing.T) {
 	form := confirmation(t, page)
 	w := post(t, h, disputed+"/corrections", form, 303)
 	c := u.Made[0]
-	if len(c.Samples) != 2 || c.Samples[0].Time != at || c.By != "M. Aalto" || c.To-c.From != 3_600_000 || u.Bodies[1] != csv || u.Read[1] != "c-01" {
+	if len(c.Samples) != 2 || c.Samples[0].Time != at || c.By != "m.aalto" || c.To-c.From != 3_600_000 || u.Bodies[1] != csv || u.Read[1] != "c-01" {
 		t.Errorf("made %+v of %q by %v", c, u.Bodies[1], u.Read)
 	}
 	if again := post(t, h, disputed+"/corrections", form, 303); again.Header().Get("Location") != w.Header().Get("Location") || len(u.Made) != 1 {
 		t.Errorf("sent twice it made %d", len(u.Made))
 	}
-	contains(t, words(get(t, h, w.Header().Get("Location"), 200).Body.String()), "Correction 40 of HB5-20491", "Made by M. Aalto", "Why the clock was wrong",
+	contains(t, words(get(t, h, w.Header().Get("Location"), 200).Body.String()), "Correction 40 of HB5-20491", "Made by m.aalto", "Why the clock was wrong",
 		"Within the span only 2 samples of this correction count", "23 Nov 2026, 13:21:00 UTC")
 	contains(t, words(get(t, h, disputed, 200).Body.String()), "Correction 40", "2 samples count")
 	if l.Corrected[webtest.Disputed][0].ID != 40 {
@@ -118,7 +118,6 @@ func TestACorrectionThatIsNotRight(t *testing.T) {
 		"what is no time":      {map[string]string{"to": "noon"}, "x", nil, "Until before is no time"},
 		"an empty span":        {map[string]string{"to": "2026-11-23T13:00"}, "x", nil, "The span is empty"},
 		"the future":           {map[string]string{"to": "2026-11-25T00:00"}, "x", nil, "The span reaches into the future: end it at 24 Nov 2026, 14:30:00 UTC or before."},
-		"no name":              {map[string]string{"by": " "}, "x", nil, "Your name is missing"},
 		"no reason":            {map[string]string{"why": ""}, "x", nil, "The reason is missing"},
 		"no choice":            {map[string]string{"what": ""}, "x", nil, "Choose what counts within the span"},
 		"no file":              {nil, "", nil, "The samples are missing"},
@@ -149,7 +148,7 @@ func TestACorrectionThatIsNotRight(t *testing.T) {
 	h, _, _ := books(t)
 	contains(t, words(askPreview(t, h, nil, strings.Repeat("x", 7<<20), 413).Body.String()), "That is too large")
 	get(t, h, "/units/nobody/corrections/new", 404)
-	post(t, h, "/units/nobody/corrections/preview", url.Values{"from": {"2026-11-23T13:00"}, "to": {"2026-11-23T14:00"}, "what": {"nothing"}, "by": {"M"}, "why": {"w"}}, 404)
+	post(t, h, "/units/nobody/corrections/preview", url.Values{"from": {"2026-11-23T13:00"}, "to": {"2026-11-23T14:00"}, "what": {"nothing"}, "why": {"w"}}, 404)
 }
 
 func TestAPreviewThatIsOutOfDate(t *testing.T) {

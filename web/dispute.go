@@ -97,8 +97,8 @@ func versionName(i int) string {
 	return "no." + nbsp + strconv.Itoa(i+1)
 }
 
-func (s *site) disputeView(d analytics.Dispute, i int) disputeView {
-	v := disputeView{ID: strconv.Itoa(i), At: exact(d.At), AtTime: exactTime(d.At), CanChoose: s.cfg.Upkeep != nil,
+func (s *site) disputeView(r *http.Request, d analytics.Dispute, i int) disputeView {
+	v := disputeView{ID: strconv.Itoa(i), At: exact(d.At), AtTime: exactTime(d.At), CanChoose: s.corrects(r),
 		Action: unitHref(d.Serial, "/disputes/choice")}
 	var samples []analytics.Sample
 	for k, x := range d.Versions {
@@ -148,7 +148,7 @@ func (s *site) addDisputes(r *http.Request, serial analytics.Serial, p *unitPage
 		p.Disputes.More, p.Disputes.All = "These are the newest. There are others.", unitHref(serial, "/disputes")
 	}
 	for i, d := range list {
-		p.Disputes.List = append(p.Disputes.List, s.disputeView(d, i))
+		p.Disputes.List = append(p.Disputes.List, s.disputeView(r, d, i))
 	}
 	return nil
 }
@@ -162,7 +162,7 @@ func (s *site) handleDisputes(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	p := disputesPage{Serial: label(serial), UnitHref: unitHref(serial, "")}
-	if s.cfg.Upkeep != nil {
+	if s.corrects(r) {
 		p.CorrectHref = unitHref(serial, "/corrections/new")
 	}
 	if len(list) > disputesOnPage {
@@ -173,7 +173,7 @@ func (s *site) handleDisputes(w http.ResponseWriter, r *http.Request) {
 		p.Empty = "Nothing of this unit is in dispute."
 	}
 	for i, d := range list {
-		p.List = append(p.List, s.disputeView(d, i))
+		p.List = append(p.List, s.disputeView(r, d, i))
 	}
 	s.render(w, r, http.StatusOK, "disputes", view{Title: "Disputes of " + p.Serial, Section: "fleet", Page: p})
 }
@@ -194,8 +194,7 @@ type choicePage struct {
 	Chosen           string
 	Effects          []string
 	Action           string
-	At, Version      string
-	By, Why          string
+	At, Version, Why string
 	Problems         []string
 }
 
@@ -203,7 +202,7 @@ type choicePage struct {
 type choice struct {
 	at                analytics.Instant
 	atText            string
-	version, by, why  string
+	version, why      string
 	understood, whole bool
 }
 
@@ -214,28 +213,21 @@ const (
 )
 
 func readChoice(v url.Values) choice {
-	c := choice{atText: v.Get("at"), version: v.Get("version"), by: strings.TrimSpace(v.Get("by")), why: strings.TrimSpace(v.Get("why"))}
+	c := choice{atText: v.Get("at"), version: v.Get("version"), why: strings.TrimSpace(v.Get("why"))}
 	c.at, c.understood = parseExact(c.atText)
-	c.whole = len(whoAndWhy(c.by, c.why)) == 0 && c.version != ""
+	c.whole = len(reasonProblems(c.why)) == 0 && c.version != ""
 	return c
 }
 
-// whoAndWhy says what is missing of who does something and why.
-func whoAndWhy(by, why string) []string {
-	var problems []string
-	switch {
-	case by == "":
-		problems = append(problems, "Your name is missing: say who decides this.")
-	case utf8.RuneCountInString(by) > longestBy:
-		problems = append(problems, "Your name is too long: at most "+strconv.Itoa(longestBy)+" characters are kept.")
-	}
+// reasonProblems says what is wrong with the reason of a correction.
+func reasonProblems(why string) []string {
 	switch {
 	case why == "":
-		problems = append(problems, "The reason is missing: say why, for whoever reads the ledger later.")
+		return []string{"The reason is missing: say why, for whoever reads the ledger later."}
 	case utf8.RuneCountInString(why) > longestWhy:
-		problems = append(problems, "The reason is too long: at most "+strconv.Itoa(longestWhy)+" characters are kept.")
+		return []string{"The reason is too long: at most " + strconv.Itoa(longestWhy) + " characters are kept."}
 	}
-	return problems
+	return nil
 }
 
 // disputeAt gives the dispute at an instant; it has no versions where there is
@@ -272,8 +264,8 @@ func (s *site) handleChoice(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *site) showChoice(w http.ResponseWriter, r *http.Request, status int, d analytics.Dispute, c choice) {
-	p := choicePage{Serial: label(d.Serial), UnitHref: unitHref(d.Serial, ""), Dispute: s.disputeView(d, 0), Action: unitHref(d.Serial, "/disputes/choice"),
-		At: exactTime(d.At), Version: c.version, By: c.by, Why: c.why, Problems: whoAndWhy(c.by, c.why)}
+	p := choicePage{Serial: label(d.Serial), UnitHref: unitHref(d.Serial, ""), Dispute: s.disputeView(r, d, 0), Action: unitHref(d.Serial, "/disputes/choice"),
+		At: exactTime(d.At), Version: c.version, Why: c.why, Problems: reasonProblems(c.why)}
 	p.Dispute.CanChoose = false
 	for i := range p.Dispute.Heads {
 		if h := &p.Dispute.Heads[i]; h.Key == c.version {
@@ -321,7 +313,7 @@ func (s *site) handleChoose(w http.ResponseWriter, r *http.Request) {
 		s.failUnit(w, r, serial, "read the dispute", err)
 		return
 	}
-	made := analytics.Correction{Serial: serial, From: c.at, To: c.at + 1, By: c.by, Why: c.why}
+	made := analytics.Correction{Serial: serial, From: c.at, To: c.at + 1, By: analytics.PrincipalOf(r.Context()).Name, Why: c.why}
 	for _, v := range d.Versions {
 		if versionKey(v.Sample) == c.version {
 			made.Samples = []analytics.Sample{v.Sample}

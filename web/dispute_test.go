@@ -61,7 +61,7 @@ func TestChoosingAVersion(t *testing.T) {
 	t.Parallel()
 	h, l, u := books(t)
 	keys := versionKeys(get(t, h, disputed, 200).Body.String())
-	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[1]}, "by": {"M. Aalto"}, "why": {"the meter agrees"}}
+	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[1]}, "by": {"somebody else"}, "why": {"the meter agrees"}}
 	step := get(t, h, disputed+"/disputes/choice?"+form.Encode(), 200).Body.String()
 	contains(t, words(step), "Choose version B", "Version B counts from now on.", "The other version is kept as superseded", "1 day, 24 Nov 2026, is counted again",
 		"Version B chosen", "Version B counts", "Leave it as it is")
@@ -74,7 +74,7 @@ func TestChoosingAVersion(t *testing.T) {
 	}
 	at := analytics.InstantOf(webtest.Now) - 7_200_000
 	c := u.Made[0]
-	if c.Serial != webtest.Disputed || c.From != at || c.To != at+1 || c.By != "M. Aalto" || c.Why != "the meter agrees" || len(c.Samples) != 1 || c.Samples[0].Power != 412_000 {
+	if c.Serial != webtest.Disputed || c.From != at || c.To != at+1 || c.By != "m.aalto" || c.Why != "the meter agrees" || len(c.Samples) != 1 || c.Samples[0].Power != 412_000 {
 		t.Errorf("made %+v", c)
 	}
 	made := words(get(t, h, w.Header().Get("Location"), 200).Body.String())
@@ -97,21 +97,19 @@ func TestAChoiceThatIsNotComplete(t *testing.T) {
 	t.Parallel()
 	h, _, u := books(t)
 	keys := versionKeys(get(t, h, disputed, 200).Body.String())
-	whole := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[0]}, "by": {"M"}, "why": {"w"}}
+	whole := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[0]}, "why": {"w"}}
 	cases := map[string]struct {
 		change map[string]string
 		status int
 		want   string
 	}{
-		"no name":           {map[string]string{"by": "  "}, 422, "Your name is missing"},
 		"no reason":         {map[string]string{"why": ""}, 422, "The reason is missing"},
-		"a long name":       {map[string]string{"by": strings.Repeat("n", 201)}, 422, "Your name is too long"},
 		"a long reason":     {map[string]string{"why": strings.Repeat("n", 1001)}, 422, "The reason is too long"},
 		"no version":        {map[string]string{"version": ""}, 422, "No version is chosen"},
 		"another version":   {map[string]string{"version": "0123456789abcdef"}, 422, "No version is chosen"},
 		"no instant":        {map[string]string{"at": ""}, 400, "cannot be answered"},
 		"another instant":   {map[string]string{"at": "2026-11-24T12:31:00Z"}, 409, "no longer as it was"},
-		"everything absent": {map[string]string{"by": "", "why": "", "version": ""}, 422, "3 things are wrong"},
+		"everything absent": {map[string]string{"why": "", "version": ""}, 422, "2 things are wrong"},
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
@@ -168,7 +166,7 @@ func TestAFormSentTwiceAtOnceMakesOneCorrection(t *testing.T) {
 	b := &bookkeeping{}
 	h := handler(t, web.Config{Ledger: sharedLedger{webtest.Fleet(3), b}, Upkeep: &sharedUpkeep{books: b}})
 	keys := versionKeys(get(t, h, disputed, 200).Body.String())
-	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[0]}, "by": {"M"}, "why": {"w"}}
+	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[0]}, "why": {"w"}}
 	var all sync.WaitGroup
 	for range 8 {
 		all.Go(func() { post(t, h, disputed+"/disputes/choice", form, 303) })
@@ -188,7 +186,7 @@ func TestOtherSitesChangeNothing(t *testing.T) {
 	t.Parallel()
 	h, _, u := books(t)
 	keys := versionKeys(get(t, h, disputed, 200).Body.String())
-	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[0]}, "by": {"M"}, "why": {"w"}, "id": {"12"}}.Encode()
+	form := url.Values{"at": {"2026-11-24T12:30:00Z"}, "version": {keys[0]}, "why": {"w"}, "id": {"12"}}.Encode()
 	for name, header := range map[string][2]string{
 		"another site": {"Sec-Fetch-Site", "cross-site"}, "another host of the site": {"Sec-Fetch-Site", "same-site"},
 		"an older browser elsewhere": {"Origin", "http://elsewhere.example"}, "no origin": {"Origin", "null"},

@@ -26,8 +26,10 @@ var errorPages = map[int]errorPage{
 	http.StatusMethodNotAllowed: {Title: "This address cannot be used that way", Text: "The page exists, but it only answers requests to read it."},
 	http.StatusBadRequest: {Title: "That question cannot be answered", Text: "Something in the address is not understood.",
 		Checks: []string{"Links to a later page of a list go stale when the order changes: start again from the first page."}},
-	http.StatusForbidden: {Title: "That was asked for by another site", Text: "Only the pages of this service may change something in it. Nothing was changed.",
-		Checks: []string{"Open the page here and use its button.", "Behind a proxy: does it hand on the Host header as the browser sent it?"}},
+	http.StatusUnauthorized: {Title: "Sign in first", Text: "It is not known who asks. Nothing was changed.",
+		Checks: []string{"Sign in and do it again: a form that was sent is not kept.", "A session ends when it was not used for long, or when an administrator ends it."}},
+	http.StatusForbidden: {Title: "That is not for your role", Text: "You are signed in, but what stands here is not for you to see or do. Nothing was changed.",
+		Checks: []string{"Your account page says which role you have.", "An administrator can change it."}},
 	http.StatusConflict: {Title: "That is no longer as it was", Text: "What was to be changed has changed meanwhile. Nothing was changed now.",
 		Checks: []string{"Go back, load the page again and look at what is there now."}},
 	http.StatusRequestEntityTooLarge: {Title: "That is too large", Text: "The form holds more than is taken. Nothing was changed.",
@@ -45,6 +47,8 @@ func (s *site) fail(w http.ResponseWriter, r *http.Request, doing string, err er
 		// The reader has gone; there is nobody to answer.
 	case errors.Is(err, analytics.ErrNotFound):
 		s.writeErrorPage(w, r, http.StatusNotFound)
+	case errors.Is(err, analytics.ErrDenied):
+		s.deny(w, r)
 	case errors.Is(err, analytics.ErrInvalid):
 		s.writeErrorPage(w, r, http.StatusBadRequest)
 	case errors.Is(err, analytics.ErrConflict):
@@ -63,11 +67,20 @@ func (s *site) fail(w http.ResponseWriter, r *http.Request, doing string, err er
 func (s *site) writeErrorPage(w http.ResponseWriter, r *http.Request, status int) {
 	p := errorPages[status]
 	p.Status = status
+	s.writeError(w, r, p)
+}
+
+// otherSite is the page for what another site asks for.
+var otherSite = errorPage{Status: http.StatusForbidden, Title: "That was asked for by another site",
+	Text:   "Only the pages of this service may change something in it. Nothing was changed.",
+	Checks: []string{"Open the page here and use its button.", "Behind a proxy: does it hand on the Host header as the browser sent it?"}}
+
+func (s *site) writeError(w http.ResponseWriter, r *http.Request, p errorPage) {
 	if isAPI(r) {
 		s.writeProblem(w, p)
 		return
 	}
-	s.render(w, r, status, "error", view{Title: p.Title, Page: p})
+	s.render(w, r, p.Status, "error", view{Title: p.Title, Page: p})
 }
 
 func (s *site) writeProblem(w http.ResponseWriter, p errorPage) {

@@ -152,7 +152,7 @@ func (s *site) addMatters(r *http.Request, sum analytics.IngestSummary, p *inges
 			p.ClearedAlarms = append(p.ClearedAlarms, alarmRowOf(a, now))
 		}
 	}
-	p.CanClear, p.Seen = s.cfg.Upkeep != nil, seenWords(r.URL.Query().Get("seen"), sum.Alarms)
+	p.CanClear, p.Seen = s.cfg.Upkeep != nil && s.asked(r, analytics.RightRelease), seenWords(r.URL.Query().Get("seen"), sum.Alarms)
 	p.Books = booksOf(sum.Balance)
 	for _, d := range sum.Balance.Differences {
 		p.Differences = append(p.Differences, visible(d, longestReason))

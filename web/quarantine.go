@@ -55,7 +55,7 @@ func (s *site) handleQuarantine(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, "list quarantined rows", err)
 		return
 	}
-	p := quarantinePage{Reason: reason, CanRelease: s.cfg.Upkeep != nil && reason != analytics.ReasonConflictingSample, Released: releasedWords(r.URL.Query()), Reasons: []spanLink{{"all", quarantineHref("", 0), reason == ""}}}
+	p := quarantinePage{Reason: reason, CanRelease: s.cfg.Upkeep != nil && s.asked(r, analytics.RightRelease) && reason != analytics.ReasonConflictingSample, Released: releasedWords(r.URL.Query()), Reasons: []spanLink{{"all", quarantineHref("", 0), reason == ""}}}
 	for _, q := range sum.Quarantine {
 		p.Reasons = append(p.Reasons, spanLink{q.Reason + " (" + count(q.Rows) + ")", quarantineHref(q.Reason, 0), q.Reason == reason})
 	}

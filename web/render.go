@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 
+	"fadeledger/analytics"
 	"fadeledger/web/chart"
 )
 
@@ -31,6 +32,61 @@ type view struct {
 	// changes.
 	Live string
 	Page any
+	// Who is signed in, Demo whether roles can be switched, SignIn whether
+	// there is a page to sign in on; Here is the address of the page.
+	Who    who
+	Demo   bool
+	SignIn bool
+	Here   string
+	Nav    []navLink
+	allows func(analytics.Right) bool
+}
+
+// May reports whether whoever asked for the page has a right.
+func (v view) May(right analytics.Right) bool { return v.allows(right) }
+
+// navLink leads to a section of the site.
+type navLink struct{ Section, Href, Title string }
+
+// nav are the sections that whoever asks may see.
+func (s *site) nav(p analytics.Principal) []navLink {
+	var list []navLink
+	add := func(there bool, right analytics.Right, link navLink) {
+		if there && s.allows(p, right) {
+			list = append(list, link)
+		}
+	}
+	add(true, analytics.RightSeeUnits, navLink{"fleet", "/", "Fleet"})
+	add(true, analytics.RightSeeIngest, navLink{"ingest", "/ingest", "Ingest"})
+	add(s.cfg.People != nil, analytics.RightPeople, navLink{"people", "/people", "People"})
+	add(s.cfg.People != nil, analytics.RightPeople, navLink{"tokens", "/tokens", "Tokens"})
+	add(s.cfg.Trail != nil, analytics.RightTrail, navLink{"trail", "/trail", "Trail"})
+	add(true, analytics.RightSeeUnits, navLink{"numbers", "/about/numbers", "Numbers"})
+	add(true, analytics.RightSeeUnits, navLink{"api", "/api", "API"})
+	return list
+}
+
+// who is a principal in words; Name is empty for nobody.
+type who struct {
+	Name, Role, Organisation string
+	// Person: it has an account page and can sign out.
+	Person bool
+	Roles  []option
+}
+
+// whoOf tells of a principal.
+func whoOf(p analytics.Principal) who {
+	w := who{Name: label(p.Name), Organisation: label(p.Organisation), Person: p.Kind == analytics.KindPerson}
+	switch p.Kind {
+	case analytics.KindPerson:
+		w.Role = roleWords(p.Role)
+		w.Roles = roleOptions(p.Role)
+	case analytics.KindToken:
+		w.Role = "a token"
+	case analytics.KindService:
+		w.Role = "the service"
+	}
+	return w
 }
 
 // parseTemplates parses every page together with the shared files, whose
@@ -63,7 +119,15 @@ func parseTemplates(a *assets) (templates, error) {
 // render writes a page, or only its live part when part=live is asked for. The
 // page is drawn to a buffer first: an error must not leave half a page.
 func (s *site) render(w http.ResponseWriter, r *http.Request, status int, name string, v view) {
-	v.Banners, v.Version = s.cfg.Banners, s.cfg.Version
+	p := analytics.PrincipalOf(r.Context())
+	v.Banners, v.Version, v.Who, v.Nav, v.Here = s.cfg.Banners, s.cfg.Version, whoOf(p), s.nav(p), "/"
+	v.allows = func(right analytics.Right) bool { return s.allows(p, right) }
+	if s.cfg.Gate != nil {
+		v.SignIn, v.Demo = true, s.cfg.Gate.IsDemo() && v.Who.Person
+	}
+	if r.Method == http.MethodGet {
+		v.Here = localPath(r.URL.RequestURI())
+	}
 	block := "layout"
 	if v.Live != "" && r.URL.Query().Get("part") == "live" {
 		block = "live"

@@ -11,6 +11,7 @@ import (
 	"github.com/go-chi/chi/v5"
 	"github.com/go-chi/chi/v5/middleware"
 
+	"fadeledger/analytics"
 	"fadeledger/web/api"
 	"fadeledger/web/metrics"
 )
@@ -19,59 +20,60 @@ import (
 // nothing else from anywhere.
 const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
-func (s *site) routes() http.Handler {
+func (s *site) routes() (http.Handler, error) {
 	r := chi.NewRouter()
-	r.Use(s.logged, secured, s.recovered, s.named, s.sameOrigin(), middleware.GetHead, s.limited)
+	r.Use(s.logged, s.secured, s.recovered, s.named, s.sameOrigin(), middleware.GetHead, s.limited)
 	r.Use(middleware.Compress(5, "text/html", "text/css", "text/javascript", "text/csv",
-		"application/json", "application/problem+json", "image/svg+xml"))
+		"application/json", "application/problem+json", "application/x-ndjson", "image/svg+xml"))
+	r.Use(s.known)
 	r.NotFound(s.handleNotFound)
 	r.MethodNotAllowed(s.handleMethodNotAllowed)
 
-	r.Get("/healthz", handleHealth)
-	r.Get("/readyz", s.handleReady)
-	r.Method(http.MethodGet, "/metrics", metrics.Handler(metrics.Config{
+	r.Group(func(r chi.Router) {
+		r.Use(s.open)
+		r.Get("/healthz", handleHealth)
+		r.Get("/readyz", s.handleReady)
+		r.Get("/static/{name}", s.assets.handle)
+	})
+	r.With(s.may(analytics.RightSeeIngest)).Method(http.MethodGet, "/metrics", metrics.Handler(metrics.Config{
 		Ledger: s.cfg.Ledger, Broker: s.cfg.Broker, Version: s.cfg.Version, Logger: s.log, Now: s.cfg.Now,
 	}))
-	r.Get("/static/{name}", s.assets.handle)
 	r.Group(func(r chi.Router) {
 		r.Use(within(DefaultPageTimeout))
-		r.Get("/", s.handleFleet)
-		r.Get("/units/{serial}", s.handleUnit)
-		s.bookRoutes(r)
-		r.Get("/ingest", s.handleIngest)
-		r.Get("/ingest/quarantine", s.handleQuarantine)
-		if s.cfg.Upkeep != nil {
-			r.Post("/ingest/quarantine/release", s.handleRelease)
-			r.Post("/ingest/alarms/clear", s.handleClearAlarm)
-		}
-		r.Get("/about/numbers", s.handleNumbers)
-		r.Get("/api", s.handleReference)
+		s.unitRoutes(r)
+		s.ingestRoutes(r)
 	})
 	r.Group(func(r chi.Router) {
 		r.Use(within(DefaultDownloadTimeout))
-		r.Get("/units.csv", s.handleFleetCSV)
-		r.Get("/units/{serial}/samples.csv", s.handleSamplesCSV)
-		r.Get("/units/{serial}/days.csv", s.handleDaysCSV)
+		s.downloadRoutes(r)
 	})
+	var mounted *api.API
 	r.Group(func(r chi.Router) {
-		r.Use(within(time.Minute))
-		mounted := api.Mount(r, api.Config{
+		r.Use(within(time.Minute), s.somebody, s.seen)
+		mounted = api.Mount(r, api.Config{
 			Ledger: s.cfg.Ledger, Intake: s.cfg.Intake, Registrar: s.cfg.Registrar, Broker: s.cfg.Broker, Upkeep: s.cfg.Upkeep,
+			People: s.cfg.People, Trail: s.cfg.Trail, Allows: s.cfg.Allows, Now: s.cfg.Now,
 			Logger: s.log, Version: s.cfg.Version, MaxBody: s.cfg.MaxBody,
 		})
 		s.operation = reference(mounted.Document())
 	})
-	return r
+	return r, undeclared(r, mounted)
 }
 
-// bookRoutes are the pages of what disagrees and what was corrected.
-func (s *site) bookRoutes(r chi.Router) {
+// unitRoutes are the pages of the fleet and its units.
+func (s *site) unitRoutes(r chi.Router) {
+	r = r.With(s.may(analytics.RightSeeUnits), s.seen)
+	r.Get("/", s.handleFleet)
+	r.Get("/about/numbers", s.handleNumbers)
+	r.Get("/api", s.handleReference)
+	r.Get("/units/{serial}", s.handleUnit)
 	r.Get("/units/{serial}/disputes", s.handleDisputes)
 	r.Get("/units/{serial}/corrections", s.handleCorrections)
 	r.Get("/units/{serial}/corrections/{correction}", s.handleCorrection)
 	if s.cfg.Upkeep == nil {
 		return
 	}
+	r = r.With(s.may(analytics.RightCorrect))
 	r.Get("/units/{serial}/disputes/choice", s.handleChoice)
 	r.Post("/units/{serial}/disputes/choice", s.handleChoose)
 	r.Get("/units/{serial}/corrections/new", s.handleNewCorrection)
@@ -81,19 +83,40 @@ func (s *site) bookRoutes(r chi.Router) {
 	r.Post("/units/{serial}/corrections", s.handleCorrect)
 }
 
+// ingestRoutes are the pages of the way in.
+func (s *site) ingestRoutes(r chi.Router) {
+	r = r.With(s.may(analytics.RightSeeIngest))
+	r.Get("/ingest", s.handleIngest)
+	r.Get("/ingest/quarantine", s.handleQuarantine)
+	if s.cfg.Upkeep == nil {
+		return
+	}
+	r = r.With(s.may(analytics.RightRelease))
+	r.Post("/ingest/quarantine/release", s.handleRelease)
+	r.Post("/ingest/alarms/clear", s.handleClearAlarm)
+}
+
+// downloadRoutes are files of any length.
+func (s *site) downloadRoutes(r chi.Router) {
+	units := r.With(s.may(analytics.RightSeeUnits), s.seen)
+	units.Get("/units.csv", s.handleFleetCSV)
+	units.Get("/units/{serial}/samples.csv", s.handleSamplesCSV)
+	units.Get("/units/{serial}/days.csv", s.handleDaysCSV)
+}
+
 // sameOrigin refuses whatever could change something and is asked for by a page
 // of another origin: by Sec-Fetch-Site, and by Origin where a browser does not
 // send it. A program that is no browser sends neither and is let through.
 func (s *site) sameOrigin() func(http.Handler) http.Handler {
 	protection := http.NewCrossOriginProtection()
 	protection.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		s.writeErrorPage(w, r, http.StatusForbidden)
+		s.writeError(w, r, otherSite)
 	}))
 	return protection.Handler
 }
 
 // secured sets the headers that keep a page to itself.
-func secured(next http.Handler) http.Handler {
+func (s *site) secured(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", contentPolicy)
@@ -103,7 +126,10 @@ func secured(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
-		h.Set("Cache-Control", "no-cache")
+		h.Set("Cache-Control", "private, no-cache")
+		if s.cfg.Secure {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
 		next.ServeHTTP(w, r)
 	})
 }

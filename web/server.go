@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"fadeledger/analytics"
 	"fadeledger/web/api"
 )
 
@@ -48,6 +49,15 @@ type Config struct {
 	Collectors api.Collectors
 	People     api.People
 	Trail      api.Trail
+	// Gate knows who asks. Without it everybody is As, which is for tests
+	// alone: there the zero value is nobody, who is let in nowhere.
+	Gate Gate
+	As   analytics.Principal
+	// Allows says what a principal may do; nil means Principal.May. A test of
+	// what lies below can switch the checks of pages and interface off with it.
+	Allows func(analytics.Principal, analytics.Right) bool
+	// Secure says that readers reach the site over https alone.
+	Secure bool
 	// Ready reports why the service cannot work yet; nil means always ready.
 	Ready func(context.Context) error
 	// Progress is asked by the fleet page; nil means nothing is loaded.
@@ -78,8 +88,8 @@ const (
 	DefaultDownloadTimeout = 10 * time.Minute
 )
 
-// site is the state that all handlers share; but for the lock it does not
-// change once made.
+// site is the state that all handlers share; but for the lock and the looks it
+// does not change once made.
 type site struct {
 	cfg       Config
 	log       *slog.Logger
@@ -89,10 +99,12 @@ type site struct {
 	// correcting is held while a correction is made, so that a form that is
 	// sent twice at once makes one.
 	correcting sync.Mutex
+	// looks are what was lately recorded as seen.
+	looks looks
 }
 
-// New builds the handler of the whole site. It fails on a missing Ledger or on
-// a template that does not parse.
+// New builds the handler of the whole site. It fails on a missing Ledger, on a
+// template that does not parse, and on a route that does not say who may use it.
 func New(cfg Config) (http.Handler, error) {
 	if cfg.Ledger == nil {
 		return nil, errors.New("web: a ledger is needed")
@@ -114,7 +126,7 @@ func New(cfg Config) (http.Handler, error) {
 	if s.templates, err = parseTemplates(s.assets); err != nil {
 		return nil, err
 	}
-	return s.routes(), nil
+	return s.routes()
 }
 
 // Server wraps a handler with the timeouts that a service on an open network

@@ -37,7 +37,7 @@ func (s *site) addBooks(r *http.Request, serial analytics.Serial, p *unitPage) e
 	for i := range corrections[:min(len(corrections), correctionsOnUnit)] {
 		p.Corrections = append(p.Corrections, correctionRowOf(&corrections[i]))
 	}
-	if s.cfg.Upkeep != nil {
+	if s.corrects(r) {
 		p.CorrectHref = unitHref(serial, "/corrections/new")
 	}
 	stays, err := s.cfg.Ledger.Stays(r.Context(), serial)

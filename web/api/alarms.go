@@ -32,20 +32,22 @@ type alarmsOutput struct {
 
 type clearInput struct {
 	ID   int64 `path:"alarm" minimum:"1"`
-	Body struct {
-		By string `json:"by" minLength:"1" maxLength:"200" doc:"who has seen to it"`
-	}
+	Body *clearBody
+}
+
+type clearBody struct {
+	By string `json:"by,omitempty" maxLength:"200" doc:"may be left out; the name of whoever asks"`
 }
 
 func (a *API) registerAlarms() {
-	huma.Register(a.huma, read("alarms", "/alarms", "Way in", "What somebody has to look at",
-		"The open ones first, then those that were cleared last."), a.handleAlarms)
-	huma.Register(a.huma, huma.Operation{
+	huma.Register(a.huma, needs(analytics.RightSeeIngest, read("alarms", "/alarms", "Way in", "What somebody has to look at",
+		"The open ones first, then those that were cleared last.")), a.handleAlarms)
+	huma.Register(a.huma, needs(analytics.RightRelease, huma.Operation{
 		OperationID: "clear-alarm", Method: http.MethodPost, Path: Base + "/alarms/{alarm}/clear", Tags: []string{"Way in"},
 		Summary:       "Note who has seen to an alarm",
 		Description:   "If its cause is still there, it is raised again. Answers 404 where there is no such open alarm, so doing it twice changes nothing.",
 		DefaultStatus: http.StatusNoContent, Errors: []int{404, 422, 503},
-	}, a.handleClearAlarm)
+	}), a.handleClearAlarm)
 }
 
 func alarmBody(x analytics.Alarm) AlarmBody {
@@ -70,9 +72,13 @@ func (a *API) handleClearAlarm(ctx context.Context, in *clearInput) (*struct{}, 
 	if a.cfg.Upkeep == nil {
 		return nil, huma.Error503ServiceUnavailable("this process clears no alarms")
 	}
-	by := strings.TrimSpace(in.Body.By)
-	if by == "" {
-		return nil, huma.Error422UnprocessableEntity("by: say who has seen to it")
+	stated := ""
+	if in.Body != nil {
+		stated = strings.TrimSpace(in.Body.By)
+	}
+	by, err := madeBy(ctx, stated)
+	if err != nil {
+		return nil, err
 	}
 	if err := a.cfg.Upkeep.ClearAlarm(ctx, in.ID, by); err != nil {
 		return nil, a.problem("clear the alarm", err)

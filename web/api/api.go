@@ -27,7 +27,14 @@ type Config struct {
 	Registrar Registrar
 	Broker    Broker
 	Upkeep    Upkeep
-	Logger    *slog.Logger
+	People    People
+	Trail     Trail
+	// Allows says what a principal may do; nil means Principal.May. A test of
+	// what lies below can switch these checks off with it.
+	Allows func(analytics.Principal, analytics.Right) bool
+	// Now is the clock; nil means time.Now.
+	Now    func() time.Time
+	Logger *slog.Logger
 	// Version is the program's version, shown in the document.
 	Version string
 	// MaxBody is the largest body in bytes; 0 means DefaultMaxBody.
@@ -41,10 +48,14 @@ type API struct {
 }
 
 // Mount registers all operations on the router, which is the root router:
-// paths begin with Base. The document is at Base + "/openapi.json".
+// paths begin with Base. Each is answered to principals with its right alone;
+// the context of a request says who asks. The document itself is not guarded. The document is at Base + "/openapi.json".
 func Mount(router chi.Router, cfg Config) *API {
 	if cfg.MaxBody == 0 {
 		cfg.MaxBody = DefaultMaxBody
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
 	}
 	if cfg.Logger == nil {
 		cfg.Logger = slog.New(slog.DiscardHandler)
@@ -57,7 +68,12 @@ func Mount(router chi.Router, cfg Config) *API {
 	// Without hooks no $schema link is added to the answers.
 	conf.CreateHooks = nil
 	conf.RejectUnknownQueryParameters = true
+	conf.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"bearer": {
+		Type: "http", Scheme: "bearer", Description: "A token of this service. A browser that is signed in needs none.",
+	}}
+	conf.Security = []map[string][]string{{"bearer": {}}}
 	a := &API{cfg: cfg, huma: humachi.New(router, conf)}
+	a.huma.UseMiddleware(a.guard)
 	a.registerFleet()
 	a.registerUnit()
 	a.registerCorrections()
@@ -89,6 +105,8 @@ func (a *API) problem(doing string, err error) error {
 		return err
 	case errors.Is(err, analytics.ErrNotFound):
 		return huma.Error404NotFound(err.Error())
+	case errors.Is(err, analytics.ErrDenied):
+		return huma.Error403Forbidden(err.Error())
 	case errors.Is(err, analytics.ErrInvalid):
 		return huma.Error422UnprocessableEntity(err.Error())
 	case errors.Is(err, analytics.ErrConflict):

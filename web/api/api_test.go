@@ -63,8 +63,19 @@ func (u *upkeep) Batches(_ context.Context, collector, prefix string) ([]analyti
 	return []analytics.Delivery{{Collector: collector, Batch: prefix + "1", Sequence: 7}}, nil
 }
 
-func mount(cfg api.Config) http.Handler {
+// administrator is who asks in tests that are not about who asks.
+var administrator = analytics.Principal{Kind: analytics.KindPerson, ID: 1, Name: "m.aalto", Role: analytics.RoleAdministrator}
+
+func mount(cfg api.Config) http.Handler { return mountFor(administrator, cfg) }
+
+// mountFor mounts the interface as it is for a principal.
+func mountFor(p analytics.Principal, cfg api.Config) http.Handler {
 	r := chi.NewRouter()
+	r.Use(func(next http.Handler) http.Handler {
+		return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			next.ServeHTTP(w, r.WithContext(analytics.WithPrincipal(r.Context(), p)))
+		})
+	})
 	if cfg.Ledger == nil {
 		cfg.Ledger = webtest.Fleet(60)
 	}

@@ -82,18 +82,21 @@ type staysOutput struct {
 }
 
 func (a *API) registerBooks() {
-	huma.Register(a.huma, read("receipts", "/collectors/{collector}/receipts", "Way in",
+	huma.Register(a.huma, needsOrOwn(analytics.RightSeeIngest, read("receipts", "/collectors/{collector}/receipts", "Way in",
 		"Which numbered deliveries of a collector are counted for good",
-		"A collector that numbers its deliveries 1, 2, 3 and so on within a series, and keeps what has no receipt, loses nothing, whatever becomes of the broker. A series of which nothing is known has an empty receipt."), a.handleReceipt)
-	huma.Register(a.huma, read("disputes", "/units/{unit}/disputes", "Unit", "The instants of a unit in dispute",
-		"At each of them two versions of the same rank differ and none counts. The newest first. A correction of that instant settles it."), a.handleDisputes)
-	huma.Register(a.huma, read("versions", "/units/{unit}/versions", "Unit", "The versions of a unit's samples that do not count",
-		"In dispute or superseded, in order of time, half open: from is included, to is not."), a.handleVersions)
-	huma.Register(a.huma, read("stays", "/units/{unit}/stays", "Unit", "Where a unit was, the newest place first",
-		"A unit that moves keeps its ledger. A unit that replaces another one is another unit."), a.handleStays)
+		"A collector that numbers its deliveries 1, 2, 3 and so on within a series, and keeps what has no receipt, loses nothing, whatever becomes of the broker. A series of which nothing is known has an empty receipt.")), a.handleReceipt)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("disputes", "/units/{unit}/disputes", "Unit", "The instants of a unit in dispute",
+		"At each of them two versions of the same rank differ and none counts. The newest first. A correction of that instant settles it.")), a.handleDisputes)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("versions", "/units/{unit}/versions", "Unit", "The versions of a unit's samples that do not count",
+		"In dispute or superseded, in order of time, half open: from is included, to is not.")), a.handleVersions)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("stays", "/units/{unit}/stays", "Unit", "Where a unit was, the newest place first",
+		"A unit that moves keeps its ledger. A unit that replaces another one is another unit.")), a.handleStays)
 }
 
 func (a *API) handleReceipt(ctx context.Context, in *receiptInput) (*seriesReceiptOutput, error) {
+	if !a.mayAsk(ctx, in.Collector) {
+		return nil, errOtherCollector(ctx)
+	}
 	r, err := a.cfg.Ledger.Receipt(ctx, in.Collector, in.Series)
 	if err != nil {
 		return nil, a.problem("read the receipt", err)

@@ -58,7 +58,7 @@ type correctInput struct {
 	ContentType string    `header:"Content-Type" doc:"application/json or text/csv"`
 	From        time.Time `query:"from" doc:"with text/csv: first instant of the span"`
 	To          time.Time `query:"to" doc:"with text/csv: first instant after the span"`
-	By          string    `query:"by" maxLength:"200" doc:"with text/csv: who makes it"`
+	By          string    `query:"by" maxLength:"200" doc:"with text/csv: may be left out; the name of whoever asks"`
 	Why         string    `query:"why" maxLength:"1000" doc:"with text/csv: why"`
 	Collector   string    `query:"collector" pattern:"^[A-Za-z0-9_-]{0,64}$" doc:"with text/csv: the collector whose profile reads the file; the plain fields unless given"`
 	RawBody     []byte    `contentType:"text/csv"`
@@ -69,7 +69,7 @@ type correctInput struct {
 type NewCorrectionBody struct {
 	From    time.Time         `json:"from"`
 	To      time.Time         `json:"to"`
-	By      string            `json:"by"`
+	By      string            `json:"by,omitempty"`
 	Why     string            `json:"why"`
 	Samples []json.RawMessage `json:"samples"`
 }
@@ -80,30 +80,30 @@ type correctOutput struct {
 }
 
 func (a *API) registerCorrections() {
-	huma.Register(a.huma, read("corrections", "/units/{unit}/corrections", "Unit", "The corrections of a unit, the newest first", ""), a.handleCorrections)
-	huma.Register(a.huma, read("correction", "/units/{unit}/corrections/{correction}", "Unit", "A correction with its samples",
-		"What it replaced is among the versions of its span."), a.handleCorrection)
-	huma.Register(a.huma, huma.Operation{
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("corrections", "/units/{unit}/corrections", "Unit", "The corrections of a unit, the newest first", "")), a.handleCorrections)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("correction", "/units/{unit}/corrections/{correction}", "Unit", "A correction with its samples",
+		"What it replaced is among the versions of its span.")), a.handleCorrection)
+	huma.Register(a.huma, needs(analytics.RightCorrect, huma.Operation{
 		OperationID: "correct", Method: http.MethodPost, Path: Base + "/units/{unit}/corrections", Tags: []string{"Unit"},
 		Summary: "Replace what counts in a span of a unit's time",
 		Description: "Within the span only the samples given here count, also when others arrive later; what was there stays readable among the versions. " +
-			"JSON holds from, to, by, why and samples, a list of objects with the fields of telemetry; an empty list says that there is nothing to count. " +
+			"JSON holds from, to, why and samples, a list of objects with the fields of telemetry; an empty list says that there is nothing to count. " +
 			"Of text/csv the body is the file and the rest are parameters; a file of a head alone says that there is nothing to count.",
 		DefaultStatus: http.StatusCreated, MaxBodyBytes: a.cfg.MaxBody, BodyReadTimeout: time.Minute,
 		// A body is a file as well as an object, so it is checked here.
 		SkipValidateBody: true,
 		Errors:           []int{404, 413, 415, 422, 503},
 		RequestBody:      &huma.RequestBody{Content: map[string]*huma.MediaType{"application/json": {Schema: newCorrectionSchema()}, "text/csv": {}}},
-	}, a.handleCorrect)
+	}), a.handleCorrect)
 }
 
 func newCorrectionSchema() *huma.Schema {
 	at := func(doc string) *huma.Schema {
 		return &huma.Schema{Type: huma.TypeString, Format: "date-time", Description: doc}
 	}
-	return &huma.Schema{Type: huma.TypeObject, Required: []string{"from", "to", "by", "why", "samples"}, Properties: map[string]*huma.Schema{
+	return &huma.Schema{Type: huma.TypeObject, Required: []string{"from", "to", "why", "samples"}, Properties: map[string]*huma.Schema{
 		"from": at("first instant of the span"), "to": at("first instant after the span"),
-		"by": text("who makes it"), "why": text("why"),
+		"by": text("may be left out; the name of whoever asks"), "why": text("why"),
 		"samples": list("what counts within the span, with the fields of telemetry", &huma.Schema{Type: huma.TypeObject}),
 	}}
 }
@@ -151,7 +151,7 @@ func (a *API) handleCorrect(ctx context.Context, in *correctInput) (*correctOutp
 	}
 	c, err := a.correction(ctx, in)
 	if err == nil {
-		err = whoAndWhy(&c)
+		err = whoAndWhy(ctx, &c)
 	}
 	if err != nil {
 		return nil, a.problem("read the samples of the correction", err)
@@ -201,19 +201,16 @@ func (a *API) correction(ctx context.Context, in *correctInput) (analytics.Corre
 	return c, err
 }
 
-// Bounds of who and why, in characters.
-const (
-	longestBy  = 200
-	longestWhy = 1000
-)
+// longestWhy bounds a reason, in characters.
+const longestWhy = 1000
 
-// whoAndWhy trims who makes a correction and why, and says what is missing.
-func whoAndWhy(c *analytics.Correction) error {
-	c.By, c.Why = strings.TrimSpace(c.By), strings.TrimSpace(c.Why)
-	switch {
-	case c.By == "" || utf8.RuneCountInString(c.By) > longestBy:
-		return huma.Error422UnprocessableEntity(fmt.Sprintf("by: say who makes the correction, in at most %d characters", longestBy))
-	case c.Why == "" || utf8.RuneCountInString(c.Why) > longestWhy:
+// whoAndWhy sets who makes a correction, trims why, and says what is missing.
+func whoAndWhy(ctx context.Context, c *analytics.Correction) (err error) {
+	c.Why = strings.TrimSpace(c.Why)
+	if c.By, err = madeBy(ctx, strings.TrimSpace(c.By)); err != nil {
+		return err
+	}
+	if c.Why == "" || utf8.RuneCountInString(c.Why) > longestWhy {
 		return huma.Error422UnprocessableEntity(fmt.Sprintf("why: say why it is made, in at most %d characters", longestWhy))
 	}
 	return nil

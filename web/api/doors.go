@@ -43,7 +43,7 @@ type RegistrationBody struct {
 }
 
 type telemetryInput struct {
-	Collector       string `query:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$" doc:"who sends; http unless given"`
+	Collector       string `query:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$" doc:"who sends; unless given, the collector that the token is for, or http"`
 	ContentType     string `header:"Content-Type" doc:"text/csv, application/json or application/x-ndjson"`
 	ContentEncoding string `header:"Content-Encoding" doc:"gzip or zstd, absent when not compressed"`
 	MessageID       string `header:"Nats-Msg-Id" maxLength:"128" doc:"lets the broker filter a delivery that is sent twice"`
@@ -69,18 +69,18 @@ type registerInput struct {
 type registerOutput struct{ Body RegistrationBody }
 
 func (a *API) registerDoors() {
-	huma.Register(a.huma, huma.Operation{
+	huma.Register(a.huma, needs(analytics.RightDeliver, huma.Operation{
 		OperationID: "telemetry", Method: http.MethodPost, Path: Base + "/telemetry", Tags: []string{"Way in"},
 		Summary:       "Hand in telemetry",
 		Description:   "Answers 202 once the broker has stored the body durably; counting follows. Sending the same samples again is safe: they are told as duplicates. See README for the fields.",
 		DefaultStatus: http.StatusAccepted,
 		MaxBodyBytes:  a.cfg.MaxBody, BodyReadTimeout: time.Minute,
-		Errors: []int{400, 413, 415, 422, 503},
+		Errors: []int{400, 401, 403, 413, 415, 422, 503},
 		RequestBody: &huma.RequestBody{Content: map[string]*huma.MediaType{
 			"application/json": {}, "application/x-ndjson": {},
 		}},
-	}, a.handleTelemetry)
-	huma.Register(a.huma, huma.Operation{
+	}), a.handleTelemetry)
+	huma.Register(a.huma, needs(analytics.RightRegister, huma.Operation{
 		OperationID: "register", Method: http.MethodPost, Path: Base + "/register", Tags: []string{"Fleet"},
 		Summary:      "Register models, terms, sites and units",
 		Description:  "Either a form with files named models.yaml, sites.csv and units.csv (any of them), or one file as the body with its name as a parameter. All of it is taken or nothing.",
@@ -89,12 +89,15 @@ func (a *API) registerDoors() {
 		RequestBody: &huma.RequestBody{Content: map[string]*huma.MediaType{
 			"multipart/form-data": {}, "text/csv": {}, "application/yaml": {},
 		}},
-	}, a.handleRegister)
+	}), a.handleRegister)
 }
 
 func (a *API) handleTelemetry(ctx context.Context, in *telemetryInput) (*telemetryOutput, error) {
 	if a.cfg.Intake == nil {
 		return nil, huma.Error503ServiceUnavailable("this process takes no telemetry over HTTP")
+	}
+	if err := ownCollector(ctx, in); err != nil {
+		return nil, err
 	}
 	env, err := envelope(in)
 	if err != nil {
@@ -118,6 +121,19 @@ func (a *API) handleTelemetry(ctx context.Context, in *telemetryInput) (*telemet
 			Samples: r.Samples, Quarantined: r.Quarantined, Notes: r.Notes,
 		},
 	}, nil
+}
+
+// ownCollector holds a token that is for one collector to it.
+func ownCollector(ctx context.Context, in *telemetryInput) error {
+	own := analytics.PrincipalOf(ctx).Collector
+	switch {
+	case own == "":
+	case in.Collector == "":
+		in.Collector = own
+	case in.Collector != own:
+		return errOtherCollector(ctx)
+	}
+	return nil
 }
 
 // envelope checks what can be checked without reading the body.

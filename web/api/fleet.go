@@ -81,9 +81,9 @@ type unitsInput struct {
 type unitsOutput struct{ Body UnitsBody }
 
 func (a *API) registerFleet() {
-	huma.Register(a.huma, read("fleet", "/fleet", "Fleet", "The fleet in a few numbers", ""), a.handleFleet)
-	huma.Register(a.huma, read("units", "/units", "Fleet", "A page of units",
-		"Selected and ordered as on the fleet page. Units without the value that is sorted by come last, and first in the order turned around."), a.handleUnits)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("fleet", "/fleet", "Fleet", "The fleet in a few numbers", "")), a.handleFleet)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("units", "/units", "Fleet", "A page of units",
+		"Selected and ordered as on the fleet page. Units without the value that is sorted by come last, and first in the order turned around.")), a.handleUnits)
 }
 
 func (a *API) handleFleet(ctx context.Context, _ *struct{}) (*fleetOutput, error) {

@@ -130,11 +130,11 @@ type quarantineOutput struct {
 }
 
 func (a *API) registerIngest() {
-	huma.Register(a.huma, read("ingest", "/ingest", "Way in", "The state of the way in", ""), a.handleIngest)
-	huma.Register(a.huma, read("deliveries", "/deliveries", "Way in", "Deliveries that were counted, newest first", ""), a.handleDeliveries)
-	huma.Register(a.huma, read("delivery", "/deliveries/{sequence}", "Way in", "What became of one delivery",
-		"Answers 404 until the delivery is counted."), a.handleDelivery)
-	huma.Register(a.huma, read("quarantine", "/quarantine", "Way in", "Rows that could not be counted, newest first", ""), a.handleQuarantine)
+	huma.Register(a.huma, needs(analytics.RightSeeIngest, read("ingest", "/ingest", "Way in", "The state of the way in", "")), a.handleIngest)
+	huma.Register(a.huma, needs(analytics.RightSeeIngest, read("deliveries", "/deliveries", "Way in", "Deliveries that were counted, newest first", "")), a.handleDeliveries)
+	huma.Register(a.huma, needsOrOwn(analytics.RightSeeIngest, read("delivery", "/deliveries/{sequence}", "Way in", "What became of one delivery",
+		"Answers 404 until the delivery is counted.")), a.handleDelivery)
+	huma.Register(a.huma, needs(analytics.RightSeeIngest, read("quarantine", "/quarantine", "Way in", "Rows that could not be counted, newest first", "")), a.handleQuarantine)
 }
 
 func (a *API) handleIngest(ctx context.Context, _ *struct{}) (*ingestOutput, error) {
@@ -228,7 +228,7 @@ func (a *API) handleDelivery(ctx context.Context, in *deliveryInput) (*deliveryO
 	if err != nil {
 		return nil, a.problem("read the delivery", err)
 	}
-	if len(rows) == 0 || rows[0].Sequence != in.Sequence {
+	if len(rows) == 0 || rows[0].Sequence != in.Sequence || !a.mayAsk(ctx, rows[0].Collector) {
 		return nil, huma.Error404NotFound(fmt.Sprintf("delivery %d is not counted (yet); ask again in a few seconds", in.Sequence))
 	}
 	return &deliveryOutput{Body: deliveryBody(rows[0])}, nil

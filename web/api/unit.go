@@ -135,13 +135,13 @@ type samplesOutput struct {
 }
 
 func (a *API) registerUnit() {
-	huma.Register(a.huma, read("unit", "/units/{unit}", "Unit", "A unit with its standing and its ledger",
-		"The standing depends on the clock; the ledger does not."), a.handleUnit)
-	huma.Register(a.huma, read("ledger", "/units/{unit}/ledger", "Unit", "The ledger of a unit",
-		"The same object that an offline count of the same samples gives."), a.handleLedger)
-	huma.Register(a.huma, read("days", "/units/{unit}/days", "Unit", "The UTC days of a unit", ""), a.handleDays)
-	huma.Register(a.huma, read("samples", "/units/{unit}/samples", "Unit", "The samples of a unit that count",
-		"In ascending order of time, half open: from is included, to is not."), a.handleSamples)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("unit", "/units/{unit}", "Unit", "A unit with its standing and its ledger",
+		"The standing depends on the clock; the ledger does not.")), a.handleUnit)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("ledger", "/units/{unit}/ledger", "Unit", "The ledger of a unit",
+		"The same object that an offline count of the same samples gives.")), a.handleLedger)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("days", "/units/{unit}/days", "Unit", "The UTC days of a unit", "")), a.handleDays)
+	huma.Register(a.huma, needs(analytics.RightSeeUnits, read("samples", "/units/{unit}/samples", "Unit", "The samples of a unit that count",
+		"In ascending order of time, half open: from is included, to is not.")), a.handleSamples)
 }
 
 func (a *API) handleUnit(ctx context.Context, in *UnitPath) (*unitOutput, error) {

@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
+
+	"fadeledger/analytics"
 )
 
 type releaseInput struct {
@@ -59,14 +61,14 @@ type batchesOutput struct {
 }
 
 func (a *API) registerUpkeep() {
-	huma.Register(a.huma, huma.Operation{
+	huma.Register(a.huma, needs(analytics.RightRelease, huma.Operation{
 		OperationID: "release", Method: http.MethodPost, Path: Base + "/quarantine/release", Tags: []string{"Way in"},
 		Summary:     "Release rows from quarantine",
 		Description: "Reads rows again, by the profile that their collector has now, and counts those that can be counted. Releasing a row twice changes nothing.",
 		Errors:      []int{422, 503},
-	}, a.handleRelease)
+	}), a.handleRelease)
 	profile := &huma.RequestBody{}
-	huma.Register(a.huma, huma.Operation{
+	huma.Register(a.huma, needs(analytics.RightCollect, huma.Operation{
 		OperationID: "set-profile", Method: http.MethodPut, Path: Base + "/collectors/{collector}/profile", Tags: []string{"Way in"},
 		Summary:         "Say how a collector's deliveries are to be read",
 		Description:     "The body is a profile in YAML; an empty one takes the profile away. Deliveries that are stored already keep the profile that they were sent with.",
@@ -74,12 +76,12 @@ func (a *API) registerUpkeep() {
 		BodyReadTimeout: 10 * time.Second,
 		Errors:          []int{422, 503},
 		RequestBody:     profile,
-	}, a.handleProfile)
+	}), a.handleProfile)
 	// A raw body is required once registered; here an empty one has a meaning.
 	profile.Required = false
-	huma.Register(a.huma, read("batches", "/collectors/{collector}/batches", "Way in",
+	huma.Register(a.huma, needsOrOwn(analytics.RightSeeIngest, read("batches", "/collectors/{collector}/batches", "Way in",
 		"Which batches of a collector are counted",
-		"A collector that keeps what is not listed here loses nothing, whatever becomes of the broker."), a.handleBatches)
+		"A collector that keeps what is not listed here loses nothing, whatever becomes of the broker.")), a.handleBatches)
 }
 
 func (a *API) handleRelease(ctx context.Context, in *releaseInput) (*releaseOutput, error) {
@@ -114,6 +116,9 @@ func (a *API) handleProfile(ctx context.Context, in *profileInput) (*profileOutp
 func (a *API) handleBatches(ctx context.Context, in *batchesInput) (*batchesOutput, error) {
 	if a.cfg.Upkeep == nil {
 		return nil, huma.Error503ServiceUnavailable("this process knows no batches")
+	}
+	if !a.mayAsk(ctx, in.Collector) {
+		return nil, errOtherCollector(ctx)
 	}
 	list, err := a.cfg.Upkeep.Batches(ctx, in.Collector, in.Prefix)
 	if err != nil {
