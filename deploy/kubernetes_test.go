@@ -93,9 +93,9 @@ func TestKubernetesWorkloads(t *testing.T) {
 		port    int // 0: answers nothing
 		secrets []string
 	}{
-		{"Job fadeledger-migrate", "migrate", 0, []string{"database-url"}},
-		{"Deployment fadeledger-web", "serve", 8080, []string{"database-url", "broker-url"}},
-		{"Deployment fadeledger-worker", "work", 8081, []string{"database-url", "broker-url"}},
+		{"Job fadeledger-migrate", "migrate", 0, []string{"owner-database-url", "web-password", "worker-password"}},
+		{"Deployment fadeledger-web", "serve", 8080, []string{"web-database-url", "public-url", "broker-url"}},
+		{"Deployment fadeledger-worker", "work", 8081, []string{"worker-database-url", "broker-url"}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
