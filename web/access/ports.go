@@ -42,7 +42,9 @@ type Store interface {
 	// analytics.ErrConflict where the login is taken.
 	UseCode(ctx context.Context, hash [32]byte, first analytics.Person, password string) (analytics.Person, error)
 
-	// SaveSession keeps a session under the hash of its token.
+	// SaveSession keeps a session under the hash of its token. One with an ID
+	// was found before: it is changed, and where it has ended meanwhile it is
+	// not made anew but gives analytics.ErrNotFound.
 	SaveSession(ctx context.Context, hash [32]byte, s analytics.Session, data []byte) error
 	// FindSession gives the data of a session that is not over, nil for none.
 	FindSession(ctx context.Context, hash [32]byte) (id int64, data []byte, err error)
