@@ -23,7 +23,8 @@ const loginWithin = 20 * time.Second
 // ends. name is shown in the server's lists of connections. Afterwards the
 // connection mends itself for ever; what happens to it goes to the logger, and
 // so do denied publishes, which JetStream tells the publisher in no other way.
-func Connect(ctx context.Context, servers, name string, logger *slog.Logger) (*nats.Conn, error) {
+// more are further options, such as those of a Security.
+func Connect(ctx context.Context, servers, name string, logger *slog.Logger, more ...nats.Option) (*nats.Conn, error) {
 	logger = logger.With("system", "broker")
 	reached := make(chan struct{}, 1)
 	opts := append(connectOptions(name, logger),
@@ -34,9 +35,10 @@ func Connect(ctx context.Context, servers, name string, logger *slog.Logger) (*n
 			default:
 			}
 		}))
-	if user := userOf(servers); user != "" {
-		opts = append(opts, nats.CustomInboxPrefix(InboxPrefix(user)))
+	if collector := collectorIn(servers); collector != "" {
+		opts = append(opts, nats.CustomInboxPrefix(InboxPrefix(collector)))
 	}
+	opts = append(opts, more...)
 	nc, err := nats.Connect(servers, opts...)
 	if err != nil {
 		return nil, fmt.Errorf("connect to the broker: %w", err)
@@ -55,15 +57,19 @@ func Connect(ctx context.Context, servers, name string, logger *slog.Logger) (*n
 	}
 }
 
-// userOf gives the user in the first of the server URLs, empty where there is
-// none or it is no name of a collector.
-func userOf(servers string) string {
+// collectorIn gives the collector whose login is in the first of the server
+// URLs, empty where there is none.
+func collectorIn(servers string) string {
 	first, _, _ := strings.Cut(servers, ",")
 	u, err := url.Parse(strings.TrimSpace(first))
-	if err != nil || u.User == nil || CheckCollector(u.User.Username()) != nil {
+	if err != nil || u.User == nil {
 		return ""
 	}
-	return u.User.Username()
+	collector, err := CollectorOfUser(u.User.Username())
+	if err != nil {
+		return ""
+	}
+	return collector
 }
 
 func connectOptions(name string, logger *slog.Logger) []nats.Option {

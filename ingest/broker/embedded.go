@@ -3,6 +3,7 @@ package broker
 import (
 	"context"
 	"crypto/rand"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -37,11 +38,14 @@ type EmbeddedConfig struct {
 	// to the broker alone.
 	DataDir string
 	// Listen is the host:port for clients of other processes, port 0 for any;
-	// empty means that only this process connects. Traffic is not encrypted:
-	// listen on a loopback address or a closed network.
+	// empty means that only this process connects. Without TLS listen on a
+	// loopback address or a closed network: passwords go in the clear.
 	Listen string
 	// MQTT is the host:port for MQTT 3.1.1 publishers, empty for none.
 	MQTT string
+	// TLS, if not nil, is what clients of both addresses have to speak. Its
+	// GetCertificate may give another certificate as time goes by.
+	TLS *tls.Config
 	// Logins are the collectors that may connect. Nil lets everyone who
 	// reaches an address do everything, which suits a trial on one machine;
 	// empty lets nobody in until SetLogins.
@@ -208,6 +212,12 @@ func serverOptions(cfg EmbeddedConfig) (*server.Options, error) {
 			return nil, err
 		}
 		opts.MQTT.Host, opts.MQTT.Port = host, port
+	}
+	if cfg.TLS != nil {
+		opts.TLSConfig, opts.TLSTimeout = cfg.TLS.Clone(), loginWithin.Seconds()
+		if cfg.MQTT != "" {
+			opts.MQTT.TLSConfig, opts.MQTT.TLSTimeout = cfg.TLS.Clone(), loginWithin.Seconds()
+		}
 	}
 	return opts, nil
 }

@@ -3,6 +3,8 @@ package broker
 import (
 	"errors"
 	"fmt"
+	"strconv"
+	"strings"
 
 	"github.com/nats-io/nats-server/v2/server"
 	"golang.org/x/crypto/bcrypt"
@@ -15,11 +17,40 @@ import (
 // naming the other's subject for its own answer: a delivery that no decoder can
 // read.
 type Login struct {
-	// Collector is the user name as well.
+	// User is what it signs in as: the collector's name, or the name with a
+	// point and a number, so that an old password and a new one are valid at a
+	// time and no delivery waits for the change. Empty means the name.
+	User      string
 	Collector string
 	// PasswordHash is what HashPassword gave.
 	PasswordHash string
 }
+
+func (l Login) user() string {
+	if l.User == "" {
+		return l.Collector
+	}
+	return l.User
+}
+
+// CollectorOfUser gives the collector that a user signs in for. The error wraps
+// ErrCollector where it is none of a Login.
+func CollectorOfUser(user string) (string, error) {
+	name, number, more := strings.Cut(user, ".")
+	if err := CheckCollector(name); err != nil {
+		return "", err
+	}
+	if n, err := strconv.Atoi(number); more && (err != nil || n < 0 || strconv.Itoa(n) != number) {
+		return "", fmt.Errorf("%w: the user %.80q; it is the name of a collector, or the name with a point and a number", ErrCollector, user)
+	}
+	return name, nil
+}
+
+// passwordCost is far below what passwords of people need. These are made by
+// machines and nobody guesses them; what counts is that after a restart every
+// collector is let in at once, and that at each change of the logins the server
+// checks those that are connected again.
+const passwordCost = 6
 
 // HashPassword hashes a collector's password for a Login, with bcrypt, the one
 // kind of hash that the server checks by itself.
@@ -27,7 +58,7 @@ func HashPassword(password string) (string, error) {
 	if len(password) < 16 {
 		return "", errors.New("hash the password: it is shorter than 16 bytes; let a machine make one")
 	}
-	hash, err := bcrypt.GenerateFromPassword([]byte(password), bcrypt.DefaultCost)
+	hash, err := bcrypt.GenerateFromPassword([]byte(password), passwordCost)
 	if err != nil {
 		return "", fmt.Errorf("hash the password: %w", err)
 	}
@@ -39,29 +70,41 @@ func HashPassword(password string) (string, error) {
 // others. Connect sets it from the user in the URL.
 func InboxPrefix(collector string) string { return "_INBOX_" + collector }
 
+// permissions gives the subjects that a collector may publish to and listen on.
+// Everything else is denied.
+func permissions(collector string) (publish, subscribe []string) {
+	return []string{Subject(collector), ReceiptSubject(collector)}, []string{InboxPrefix(collector) + ".>"}
+}
+
 // serverUsers gives the server's users: this process, which may do everything,
 // and the collectors.
 func serverUsers(self *server.User, logins []Login) ([]*server.User, error) {
 	users := []*server.User{self}
 	seen := map[string]bool{self.Username: true}
 	for _, l := range logins {
-		if err := CheckCollector(l.Collector); err != nil {
+		user := l.user()
+		collector, err := CollectorOfUser(user)
+		if err != nil {
 			return nil, fmt.Errorf("login: %w", err)
 		}
-		if seen[l.Collector] {
-			return nil, fmt.Errorf("login of %s: it is there twice", l.Collector)
+		if collector != l.Collector {
+			return nil, fmt.Errorf("login %s: %w: it is not one of collector %q", user, ErrCollector, l.Collector)
 		}
-		seen[l.Collector] = true
+		if seen[user] {
+			return nil, fmt.Errorf("login %s: it is there twice", user)
+		}
+		seen[user] = true
 		// Anything else would be taken for the password itself.
 		if _, err := bcrypt.Cost([]byte(l.PasswordHash)); err != nil {
-			return nil, fmt.Errorf("login of %s: %w", l.Collector, err)
+			return nil, fmt.Errorf("login %s: %w", user, err)
 		}
+		publish, subscribe := permissions(l.Collector)
 		users = append(users, &server.User{
-			Username: l.Collector,
+			Username: user,
 			Password: l.PasswordHash,
 			Permissions: &server.Permissions{
-				Publish:   &server.SubjectPermission{Allow: []string{Subject(l.Collector), ReceiptSubject(l.Collector)}},
-				Subscribe: &server.SubjectPermission{Allow: []string{InboxPrefix(l.Collector) + ".>"}},
+				Publish:   &server.SubjectPermission{Allow: publish},
+				Subscribe: &server.SubjectPermission{Allow: subscribe},
 			},
 		})
 	}

@@ -27,7 +27,7 @@ func (p *Publisher) PublishMany(ctx context.Context, collector string, msgs iter
 	run := &series{p: p, subject: Subject(collector), stored: stored}
 	for m, err := range msgs {
 		if err == nil {
-			err = m.prepare()
+			err = m.prepare(collector)
 		}
 		if err == nil {
 			err = run.add(ctx, m)

@@ -2,6 +2,8 @@ package broker
 
 import (
 	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"strconv"
@@ -63,9 +65,11 @@ type Message struct {
 	// ContentType says what the body is, such as text/csv; ContentEncoding
 	// how it is compressed, empty for not at all.
 	ContentType, ContentEncoding string
-	// ID tells a message sent twice. It must be unguessable, since the server
-	// drops whatever carries an id that it knows; empty lets the publisher
-	// make one, which then only covers its own repetitions.
+	// ID tells a message sent twice: the same id of the same collector with
+	// the same body. Empty lets the publisher make one, which then only covers
+	// its own repetitions. What the server gets is a hash of the three, since
+	// it drops whatever carries an id that it knows, whoever sent it: nobody
+	// can use up the id of a delivery without having its bytes.
 	ID string
 	// Batch, Profile and Lines go into the headers of the same names; each
 	// may be empty.
@@ -107,8 +111,9 @@ func CheckCollector(name string) error {
 // Subject gives the subject that a collector publishes to.
 func Subject(collector string) string { return subjectPrefix + collector }
 
-// prepare checks a message and gives it an id where it has none.
-func (m *Message) prepare() error {
+// prepare checks a message of a collector and gives it the id that the server
+// gets.
+func (m *Message) prepare(collector string) error {
 	if len(m.Body) == 0 {
 		return fmt.Errorf("%w: the body is empty", ErrMessage)
 	}
@@ -134,7 +139,13 @@ func (m *Message) prepare() error {
 	}
 	if m.ID == "" {
 		m.ID = rand.Text()
+		return nil
 	}
+	h := sha256.New()
+	// Neither name nor id holds a zero, so no two triples run together.
+	fmt.Fprintf(h, "%s\x00%s\x00", collector, m.ID)
+	h.Write(m.Body)
+	m.ID = base64.RawURLEncoding.EncodeToString(h.Sum(nil))
 	return nil
 }
 

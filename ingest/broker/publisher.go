@@ -129,7 +129,7 @@ func (p *Publisher) Publish(ctx context.Context, collector string, m Message) (A
 	if err := CheckCollector(collector); err != nil {
 		return Ack{}, fmt.Errorf("publish: %w", err)
 	}
-	if err := m.prepare(); err != nil {
+	if err := m.prepare(collector); err != nil {
 		return Ack{}, fmt.Errorf("publish for %s: %w", collector, err)
 	}
 	ack, err := p.store(ctx, Subject(collector), m)

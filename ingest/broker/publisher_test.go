@@ -83,7 +83,7 @@ func TestPublishBatch(t *testing.T) {
 				}
 			}
 			for i, m := range b.take(t, 0, 1201) {
-				if want := fmt.Sprintf("body %d", i); string(m.Data()) != want || m.Headers().Get(broker.HeaderID) != fmt.Sprintf("id-%d", i) {
+				if want := fmt.Sprintf("body %d", i); string(m.Data()) != want || m.Headers().Get(broker.HeaderID) == fmt.Sprintf("id-%d", i) || m.Headers().Get(broker.HeaderID) == "" {
 					t.Fatalf("message %d: %q, %v", i, m.Data(), m.Headers())
 				}
 			}
