@@ -38,14 +38,22 @@ const mayDeliver = `(coalesce(c.taking, 'any') = 'any' OR c.name = ANY (u.bound)
 // nothing is changed.
 func (db *DB) Bind(ctx context.Context, collector string, serials []analytics.Serial, bind bool) error {
 	err := db.inTx(ctx, func(tx pgx.Tx) error {
+		detail := "bound to it: "
 		if bind {
-			return bindUnits(ctx, tx, collector, serials)
+			if err := bindUnits(ctx, tx, collector, serials); err != nil {
+				return err
+			}
+		} else {
+			detail = "let go: "
+			if err := registered(ctx, tx, serials); err != nil {
+				return err
+			}
+			_, err := tx.Exec(ctx, `UPDATE unit SET bound = array_remove(bound, $1) WHERE serial = ANY ($2) AND $1 = ANY (bound)`, collector, serials)
+			if err != nil {
+				return err
+			}
 		}
-		if err := registered(ctx, tx, serials); err != nil {
-			return err
-		}
-		_, err := tx.Exec(ctx, `UPDATE unit SET bound = array_remove(bound, $1) WHERE serial = ANY ($2) AND $1 = ANY (bound)`, collector, serials)
-		return err
+		return db.record(ctx, tx, analytics.DeedChanged, "collector "+collector, detail+serialList(serials))
 	})
 	if err != nil {
 		return fmt.Errorf("bind units to collector %s: %w", collector, mapError(err))
@@ -141,12 +149,18 @@ func (db *DB) Decide(ctx context.Context, collector string, serials []analytics.
 			}
 		}
 		if approve {
-			return bindUnits(ctx, tx, collector, serials)
+			if err := bindUnits(ctx, tx, collector, serials); err != nil {
+				return err
+			}
+			return db.record(ctx, tx, analytics.DeedApproved, "collector "+collector, "asked for and bound to it: "+serialList(serials))
 		}
 		_, err = tx.Exec(ctx, `
 			UPDATE asking a SET refused_at = $3 FROM unit u
 			WHERE a.unit_id = u.unit_id AND a.collector = $1 AND u.serial = ANY ($2) AND a.refused_at IS NULL`, collector, serials, db.now())
-		return err
+		if err != nil {
+			return err
+		}
+		return db.record(ctx, tx, analytics.DeedChanged, "collector "+collector, "asked for and refused: "+serialList(serials))
 	})
 	if err != nil {
 		return fmt.Errorf("decide what collector %s asks for: %w", collector, mapError(err))

@@ -106,7 +106,14 @@ func (db *DB) SetUp(ctx context.Context, c analytics.Collector) error {
 		_, err := tx.Exec(ctx, `
 			INSERT INTO collector (name, taking, prefixes) VALUES ($1, $2, $3)
 			ON CONFLICT (name) DO UPDATE SET taking = EXCLUDED.taking, prefixes = EXCLUDED.prefixes`, c.Name, c.Taking, prefixes)
-		return err
+		if err != nil {
+			return err
+		}
+		detail := "taking " + string(c.Taking)
+		if len(prefixes) > 0 {
+			detail += ", prefixes " + strings.Join(prefixes, ", ")
+		}
+		return db.record(ctx, tx, analytics.DeedSet, "collector "+c.Name, detail)
 	})
 	if err != nil {
 		return fmt.Errorf("set up collector %s: %w", c.Name, mapError(err))
@@ -187,7 +194,10 @@ func (db *DB) KeepLogin(ctx context.Context, collector, passwordHash string) (an
 		}
 		_, err = tx.Exec(ctx, `INSERT INTO collector_login (user_name, collector, password, made_by, created_at) VALUES ($1, $2, $3, $4, $5)`,
 			l.User, collector, l.PasswordHash, l.MadeBy, l.CreatedAt)
-		return err
+		if err != nil {
+			return err
+		}
+		return db.record(ctx, tx, analytics.DeedSet, "collector "+collector, "login "+l.User+" added")
 	})
 	if err != nil {
 		return l, fmt.Errorf("add a login of collector %s: %w", collector, mapError(err))
@@ -202,7 +212,10 @@ func (db *DB) DropLogin(ctx context.Context, user string) error {
 		if err == nil && done.RowsAffected() == 0 {
 			err = analytics.ErrNotFound
 		}
-		return err
+		if err != nil {
+			return err
+		}
+		return db.record(ctx, tx, analytics.DeedRevoked, "collector "+collectorOf(user), "login "+user+" dropped")
 	})
 	if err != nil {
 		return fmt.Errorf("drop login %s: %w", user, mapError(err))

@@ -222,6 +222,21 @@ func TestAskedForAndApproved(t *testing.T) {
 		take(t, worker, release(h)...)
 	}
 	checkOffline(t, owner, "AB-2", samples[:7])
+	entries, err := owner.Trail(ctx, analytics.TrailFilter{Object: "collector c-1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var told []string
+	for _, e := range slices.Backward(entries) {
+		told = append(told, e.Who+" "+string(e.Deed)+" "+e.Object+": "+e.Detail)
+	}
+	if want := []string{
+		"op set collector c-1: taking first-come, prefixes B, Z", "op changed collector c-1: asked for and refused: AB-2",
+		"op approved collector c-1: asked for and bound to it: AB-1", "op approved collector c-1: asked for and bound to it: AB-1",
+		"op changed collector c-1: bound to it: AB-2",
+	}; !slices.Equal(told, want) {
+		t.Errorf("the trail tells %q", told)
+	}
 	if b, err := owner.Balance(context.Background()); err != nil || len(b.Differences) > 0 {
 		t.Errorf("the books: %+v, %v", b, err)
 	}

@@ -249,7 +249,14 @@ func (db *DB) SetProfile(ctx context.Context, collector string, body []byte) (ha
 		_, err := tx.Exec(ctx, `
 			INSERT INTO collector (name, profile_hash) VALUES ($1, $2)
 			ON CONFLICT (name) DO UPDATE SET profile_hash = EXCLUDED.profile_hash`, collector, keep)
-		return err
+		if err != nil {
+			return err
+		}
+		detail := "profile taken away"
+		if keep != nil {
+			detail = fmt.Sprintf("profile %x", keep)
+		}
+		return db.record(ctx, tx, analytics.DeedSet, "collector "+collector, detail)
 	})
 	if err != nil {
 		return hash, fmt.Errorf("set profile of collector %s: %w", collector, mapError(err))
