@@ -93,7 +93,7 @@ func whoOf(p analytics.Principal) who {
 // names begin with an underscore.
 func parseTemplates(a *assets) (templates, error) {
 	base, err := template.New("").Funcs(template.FuncMap{
-		"asset": a.url, "count": count, "plural": plural, "label": label[string],
+		"asset": a.url, "count": count, "plural": plural, "label": label[string], "sessionTable": sessionTable,
 	}).ParseFS(templateFiles, "templates/_*.html")
 	if err != nil {
 		return nil, fmt.Errorf("parse shared templates: %w", err)

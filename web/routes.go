@@ -42,14 +42,19 @@ func (s *site) routes() (http.Handler, error) {
 		r.Use(within(DefaultPageTimeout))
 		s.unitRoutes(r)
 		s.ingestRoutes(r)
+		s.signInRoutes(r)
+		s.accountRoutes(r)
+		s.peopleRoutes(r)
+		s.trailRoutes(r)
 	})
 	r.Group(func(r chi.Router) {
 		r.Use(within(DefaultDownloadTimeout))
 		s.downloadRoutes(r)
+		s.trailLongRoutes(r)
 	})
 	var mounted *api.API
 	r.Group(func(r chi.Router) {
-		r.Use(within(time.Minute), s.somebody, s.seen)
+		r.Use(withinOfAPI, s.somebody, s.seen)
 		mounted = api.Mount(r, api.Config{
 			Ledger: s.cfg.Ledger, Intake: s.cfg.Intake, Registrar: s.cfg.Registrar, Broker: s.cfg.Broker, Upkeep: s.cfg.Upkeep,
 			People: s.cfg.People, Trail: s.cfg.Trail, Allows: s.cfg.Allows, Now: s.cfg.Now,
@@ -170,6 +175,19 @@ func within(d time.Duration) func(http.Handler) http.Handler {
 			next.ServeHTTP(w, r.WithContext(ctx))
 		})
 	}
+}
+
+// withinOfAPI ends an operation after a minute; what reads the whole trail takes
+// longer.
+func withinOfAPI(next http.Handler) http.Handler {
+	short, long := within(time.Minute)(next), within(DefaultDownloadTimeout)(next)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == api.Base+"/trail/check" {
+			long.ServeHTTP(w, r)
+			return
+		}
+		short.ServeHTTP(w, r)
+	})
 }
 
 // logged notes each request at debug level.

@@ -82,6 +82,9 @@ func Mount(router chi.Router, cfg Config) *API {
 	a.registerDoors()
 	a.registerUpkeep()
 	a.registerAlarms()
+	a.registerPeople()
+	a.registerTokens()
+	a.registerTrail()
 	return a
 }
 

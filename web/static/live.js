@@ -47,6 +47,8 @@ class LivePart {
     let trouble = false;
     try {
       const answer = await fetch(this.element.dataset.live, { credentials: 'same-origin', signal: AbortSignal.timeout(15_000) });
+      // Who is signed out meanwhile is asked to sign in, and comes back here.
+      if (answer.status === 401) return location.reload();
       if (!answer.ok) throw new Error(`status ${answer.status}`);
       this.replace(await answer.text());
       this.wait = this.every;
