@@ -123,9 +123,5 @@ func (g *Gate) UseCode(ctx context.Context, secret string, first analytics.Perso
 	if err != nil {
 		return fmt.Errorf("use a one-time code: %w", err)
 	}
-	if err := g.record(as(ctx, person), analytics.DeedChanged, loginObject(person.Login),
-		"password, with a one-time code of kind "+string(c.Kind)); err != nil {
-		return err
-	}
-	return g.enter(ctx, person, "by one-time code")
+	return g.enter(ctx, person, "by one-time code of kind "+string(c.Kind))
 }

@@ -119,7 +119,7 @@ func (g *Gate) bySession(ctx context.Context, w http.ResponseWriter, r *http.Req
 			return ctx, g.waitError(wait)
 		}
 	}
-	ctx, err := g.load(ctx, token)
+	ctx, err := g.sessions.Load(ctx, token)
 	if err != nil {
 		return ctx, err
 	}
@@ -136,15 +136,6 @@ func (g *Gate) bySession(ctx context.Context, w http.ResponseWriter, r *http.Req
 	return g.withPerson(ctx, person)
 }
 
-// load gives a context with the session of a token, an empty one for none.
-func (g *Gate) load(ctx context.Context, token string) (context.Context, error) {
-	loaded, err := g.sessions.Load(ctx, token)
-	if err != nil {
-		return ctx, err
-	}
-	return loaded, nil
-}
-
 // signedIn gives whose session it is, 0 for nobody's, and notes now and then
 // that it is used.
 func (g *Gate) signedIn(ctx context.Context) (person int64, err error) {
@@ -158,10 +149,6 @@ func (g *Gate) signedIn(ctx context.Context) (person int64, err error) {
 	}
 	g.sessions.Put(ctx, keySeen, int64(now))
 	_, _, err = g.sessions.Commit(ctx)
-	if errors.Is(err, analytics.ErrNotFound) {
-		// It has ended since it was found.
-		return 0, g.sessions.Destroy(ctx)
-	}
 	return person, err
 }
 

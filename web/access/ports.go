@@ -23,10 +23,8 @@ type Store interface {
 	// with that email who has no identity yet is linked; the email must be
 	// verified by the provider, or empty. analytics.ErrNotFound: nobody.
 	PersonByIdentity(ctx context.Context, issuer, subject, email string) (analytics.Person, error)
-	// PasswordHash gives what SetPassword kept, empty for none.
-	PasswordHash(ctx context.Context, person int64) (string, error)
-	// SetPassword keeps the hash of a password; sessions of the person other
-	// than keep end (0 keeps none).
+	// SetPassword keeps the hash of a password and writes the trail; sessions
+	// of the person other than keep end (0 keeps none).
 	SetPassword(ctx context.Context, person int64, hash string, keep int64) error
 
 	// AnyAdministrator reports whether somebody can manage people.
@@ -36,15 +34,15 @@ type Store interface {
 	// Code gives a code that can be used; analytics.ErrNotFound where it is
 	// not known, used or over.
 	Code(ctx context.Context, hash [32]byte) (analytics.Code, error)
-	// UseCode uses a code up and sets the password of whom it is for: with
-	// CodeFirst of a new administrator with first's login and name. It is done
+	// UseCode uses a code up, sets the password of whom it is for and writes the
+	// trail: with CodeFirst of a new administrator with first's login and name. It is done
 	// once, however often it is tried at once. analytics.ErrNotFound as Code;
 	// analytics.ErrConflict where the login is taken.
 	UseCode(ctx context.Context, hash [32]byte, first analytics.Person, password string) (analytics.Person, error)
 
 	// SaveSession keeps a session under the hash of its token. One with an ID
-	// was found before: it is changed, and where it has ended meanwhile it is
-	// not made anew but gives analytics.ErrNotFound.
+	// was found before and is only changed: where it has ended meanwhile,
+	// nothing is kept, so that a request under way cannot bring it back.
 	SaveSession(ctx context.Context, hash [32]byte, s analytics.Session, data []byte) error
 	// FindSession gives the data of a session that is not over, nil for none.
 	FindSession(ctx context.Context, hash [32]byte) (id int64, data []byte, err error)
@@ -56,6 +54,16 @@ type Store interface {
 
 	// Record appends to the trail what the principal of the context did.
 	Record(ctx context.Context, deed analytics.Deed, object, detail string) error
+}
+
+// Rehasher is a Store that can keep a password by another hash of it, which
+// costs more work. With a Store that cannot, hashes stay as they are until the
+// password is changed.
+type Rehasher interface {
+	// RenewHash keeps new in the place of old and changes nothing else: no
+	// session ends and the password is the same. Where old is not kept any more
+	// it does nothing.
+	RenewHash(ctx context.Context, person int64, old, new string) error
 }
 
 // Attempt is what a password is compared with.

@@ -69,6 +69,9 @@ func (g *Gate) try(ctx context.Context, login, password string) (a Attempt, weak
 	if a.WaitUntil > g.instant() {
 		return a, false, &WaitError{Until: a.WaitUntil}
 	}
+	if _, bad := parsePHC(a.PasswordHash); bad != nil && a.PasswordHash != "" {
+		g.log.Error("a password's hash cannot be read; nobody signs in with it", "person", a.Person.ID)
+	}
 	ok, weak, err := g.passwords.matches(ctx, a.PasswordHash, password)
 	if err != nil {
 		return a, false, err
@@ -85,15 +88,13 @@ func (g *Gate) try(ctx context.Context, login, password string) (a Attempt, weak
 // strengthen keeps a password by a hash that costs today's work. A failure
 // leaves the old hash, which is as good as it was.
 func (g *Gate) strengthen(ctx context.Context, a Attempt, password string) {
-	hash, err := g.passwords.hash(ctx, password)
-	if err != nil {
-		g.log.Warn("a password's hash stays weak", "person", a.Person.ID, "err", err)
+	store, ok := g.store.(Rehasher)
+	if !ok {
 		return
 	}
-	// Whoever changed the password meanwhile shall not find the old one again.
-	now, err := g.store.PasswordHash(ctx, a.Person.ID)
-	if err == nil && now == a.PasswordHash {
-		err = g.store.SetPassword(ctx, a.Person.ID, hash, g.SessionID(ctx))
+	hash, err := g.passwords.hash(ctx, password)
+	if err == nil {
+		err = store.RenewHash(ctx, a.Person.ID, a.PasswordHash, hash)
 	}
 	if err != nil {
 		g.log.Warn("a password's hash stays weak", "person", a.Person.ID, "err", err)
@@ -186,9 +187,6 @@ func (g *Gate) ChangePassword(ctx context.Context, old, new string) error {
 	}
 	hash, err := g.passwords.hash(ctx, new)
 	if err != nil {
-		return err
-	}
-	if err := g.record(ctx, analytics.DeedChanged, loginObject(p.Name), "password"); err != nil {
 		return err
 	}
 	if err := g.store.SetPassword(ctx, p.ID, hash, v.session); err != nil {
