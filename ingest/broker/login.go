@@ -79,8 +79,13 @@ func permissions(collector string) (publish, subscribe []string) {
 // serverUsers gives the server's users: this process, which may do everything,
 // and the collectors.
 func serverUsers(self *server.User, logins []Login) ([]*server.User, error) {
-	users := []*server.User{self}
-	seen := map[string]bool{self.Username: true}
+	users, err := collectorUsers(map[string]bool{self.Username: true}, logins)
+	return append([]*server.User{self}, users...), err
+}
+
+// collectorUsers gives the users of logins, none of which may be in seen.
+func collectorUsers(seen map[string]bool, logins []Login) ([]*server.User, error) {
+	var users []*server.User
 	for _, l := range logins {
 		user := l.user()
 		collector, err := CollectorOfUser(user)
