@@ -29,12 +29,25 @@ type Change struct {
 
 // Plan is what a registration would do, in the order of its files.
 type Plan struct {
+	// Changes are told in full up to PlanTold; More counts those beyond.
 	Changes []Change
+	More    int
 	// Unchanged counts what is registered already as it is given.
 	Unchanged int
+	// Counts are those of all things by their kind, in the order of the files.
+	Counts []PlanCount
 	// Mark stands for the plan and for what it rests on. A registration that
 	// is applied with it is refused when something has changed meanwhile.
 	Mark string
+}
+
+// PlanTold is how many changes a plan tells in full.
+const PlanTold = 2000
+
+// PlanCount counts the things of a kind by what happens to them.
+type PlanCount struct {
+	Kind                    ChangeKind
+	New, Changed, Unchanged int
 }
 
 // CollectorTaking is which units a collector may deliver.

@@ -26,7 +26,7 @@ type row struct {
 
 // readTable gives the rows of a CSV with a header (RFC 4180; LF or CRLF, with
 // or without BOM, columns in any order). Cells are trimmed of spaces at their
-// ends. Of the known columns the first required ones must be there; others may
+// ends, and of the apostrophe that keeps a spreadsheet from reading a formula. Of the known columns the first required ones must be there; others may
 // be left out.
 func readTable(r *report, data []byte, known []string, required int) []row {
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
@@ -65,7 +65,7 @@ func readTable(r *report, data []byte, known []string, required int) []row {
 		}
 		cells := make(map[string]string, len(header))
 		for i, cell := range record {
-			cells[header[i]] = strings.TrimSpace(cell)
+			cells[header[i]] = unguarded(strings.TrimSpace(cell))
 		}
 		rows = append(rows, row{r, line, cells})
 	}

@@ -15,25 +15,55 @@ import (
 // AppendUnits appends units as a units.csv with all columns. ParseUnits gives
 // the same units back, as long as their names are such as it takes.
 func AppendUnits(dst []byte, units []analytics.Unit) []byte {
+	return appendTable(dst, unitColumns, unitRows(units), quoted)
+}
+
+// AppendUnitsForPeople is AppendUnits for a file that may be opened with a
+// spreadsheet: no cell is one that it takes for a formula.
+func AppendUnitsForPeople(dst []byte, units []analytics.Unit) []byte {
+	return appendTable(dst, unitColumns, unitRows(units), guarded)
+}
+
+func unitRows(units []analytics.Unit) [][]string {
 	rows := make([][]string, 0, len(units))
 	for _, u := range units {
-		position := ""
-		if u.Position > 0 {
-			position = strconv.Itoa(u.Position)
-		}
-		rows = append(rows, []string{string(u.Serial), u.Model, u.Stack, u.Site, dayText(u.Shipped), dayText(u.Commissioned), u.Terms, position})
+		rows = append(rows, unitCells(&u))
 	}
-	return appendTable(dst, unitColumns, rows)
+	return rows
 }
 
 // AppendSites appends sites as a sites.csv with all columns. ParseSites gives
 // the same sites back, as long as their names are such as it takes.
 func AppendSites(dst []byte, sites []analytics.Site) []byte {
+	return appendTable(dst, siteColumns, siteRows(sites), quoted)
+}
+
+// AppendSitesForPeople is AppendSites for a file that may be opened with a
+// spreadsheet.
+func AppendSitesForPeople(dst []byte, sites []analytics.Site) []byte {
+	return appendTable(dst, siteColumns, siteRows(sites), guarded)
+}
+
+func siteRows(sites []analytics.Site) [][]string {
 	rows := make([][]string, 0, len(sites))
 	for _, s := range sites {
-		rows = append(rows, []string{s.Name, s.Zone, s.Country, s.Region, string(s.Placement), s.Installer})
+		rows = append(rows, siteCells(&s))
 	}
-	return appendTable(dst, siteColumns, rows)
+	return rows
+}
+
+// unitCells are the cells of a unit in the order of unitColumns.
+func unitCells(u *analytics.Unit) []string {
+	position := ""
+	if u.Position > 0 {
+		position = strconv.Itoa(u.Position)
+	}
+	return []string{string(u.Serial), u.Model, u.Stack, u.Site, dayText(u.Shipped), dayText(u.Commissioned), u.Terms, position}
+}
+
+// siteCells are the cells of a site in the order of siteColumns.
+func siteCells(s *analytics.Site) []string {
+	return []string{s.Name, s.Zone, s.Country, s.Region, string(s.Placement), s.Installer}
 }
 
 func dayText(d *analytics.Day) string {
@@ -43,8 +73,14 @@ func dayText(d *analytics.Day) string {
 	return d.String()
 }
 
-func appendTable(dst []byte, header []string, rows [][]string) []byte {
+// appendTable appends a table whose cells pass through mark first.
+func appendTable(dst []byte, header []string, rows [][]string, mark func(string) string) []byte {
 	out := bytes.NewBuffer(dst)
+	for _, row := range rows {
+		for i := range row {
+			row[i] = mark(row[i])
+		}
+	}
 	w := csv.NewWriter(out)
 	// A bytes.Buffer takes every write, and the delimiter is valid.
 	_ = w.Write(header)
