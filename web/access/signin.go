@@ -17,7 +17,7 @@ const (
 	toldLogin    = 64
 )
 
-// loginObject is how the trail calls a login.
+// loginObject is how the trail calls a login that may be nobody's.
 func loginObject(login string) string { return "login " + plain(login, toldLogin) }
 
 // sound reports whether a login can be one.
@@ -125,7 +125,7 @@ func (g *Gate) enter(ctx context.Context, person analytics.Person, how string) e
 	g.sessions.Put(ctx, keyAgent, v.agent)
 	token, _, err := g.sessions.Commit(ctx)
 	if err == nil {
-		err = g.record(ctx, analytics.DeedSignedIn, loginObject(person.Login), how)
+		err = g.record(ctx, analytics.DeedSignedIn, "person "+person.Login, how)
 	}
 	if err != nil {
 		// The token was told to nobody; the row goes even where the reader has.
@@ -151,7 +151,7 @@ func (g *Gate) SignOut(ctx context.Context) error {
 	if !had || p.Kind != analytics.KindPerson {
 		return nil
 	}
-	return g.record(ctx, analytics.DeedSignedOut, loginObject(p.Name), "")
+	return g.record(ctx, analytics.DeedSignedOut, "person "+p.Name, "")
 }
 
 // ChangePassword changes that of whoever is signed in, ends the person's other
