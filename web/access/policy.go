@@ -59,9 +59,9 @@ func CheckPassword(login, password string) error {
 		return help("The password repeats few characters. Take several words in a row.")
 	case inOrder(folded):
 		return help("The password is a row of characters in their order. Take words that do not belong together.")
-	case utf8.RuneCountInString(name) >= 3 && len(lettersOf(strings.ReplaceAll(folded, name, ""))) < 4:
+	case utf8.RuneCountInString(name) >= 3 && littleBut(folded, name):
 		return help("The password is little more than the login. Take words that have nothing to do with it.")
-	case madeOfWornOut(folded):
+	case littleBut(folded, wornOut...):
 		return help("That password is among the first that are tried. Take several words that do not belong together.")
 	}
 	return nil
@@ -100,12 +100,11 @@ func lettersOf(s string) string {
 	}, s)
 }
 
-// madeOfWornOut reports whether hardly a letter is left without the worn-out
-// words.
-func madeOfWornOut(folded string) bool {
-	rest := folded
-	for _, word := range wornOut {
+// littleBut reports whether hardly a letter of s is left without the words.
+func littleBut(s string, words ...string) bool {
+	rest := s
+	for _, word := range words {
 		rest = strings.ReplaceAll(rest, word, "")
 	}
-	return rest != folded && len(lettersOf(rest)) < 4
+	return rest != s && len(lettersOf(rest)) < 4
 }
