@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 
@@ -13,126 +14,146 @@ import (
 	"fadeledger/analytics/catalog"
 )
 
-// Registration is a set of models, terms, sites and units to register.
+// Registration is a set of models, terms, sites and units to register. Of
+// several with the same name the last one holds.
 type Registration struct {
 	Models []analytics.Model
 	Terms  []analytics.Terms
 	Sites  []analytics.Site
 	Units  []analytics.Unit
+	// Sources name the files that it was read from with their SHA-256, for the
+	// trail.
+	Sources []string
 }
 
-// Registered says what a registration changed.
+// Registered says what a registration changed. Models, Terms, Sites and Units
+// count what was given.
 type Registered struct {
 	Models, Terms, Sites, Units   int
 	NewModels, NewTerms, NewUnits int
 	NewSites                      int
 	NewSerials                    []analytics.Serial
+	// Plan is what was changed.
+	Plan analytics.Plan
 }
 
-// Register adds and updates in one transaction. A model whose units have been
-// counted and an edition of terms never change: another definition under the
-// same name gives ErrConflict. A name that refers to nothing gives ErrConflict
-// too.
+// Register adds and updates in one transaction, and tells the trail. A model
+// whose units have been counted and an edition of terms never change: another
+// definition under the same name gives Conflicts, which match ErrConflict. A
+// name that refers to nothing gives Conflicts too.
 func (db *DB) Register(ctx context.Context, r Registration) (Registered, error) {
+	return db.register(ctx, r, "")
+}
+
+// Apply is Register for a registration that Plan gave a mark for. ErrConflict
+// that is no Conflicts: what the plan rests on has changed since.
+func (db *DB) Apply(ctx context.Context, r Registration, mark string) (Registered, error) {
+	if mark == "" {
+		return Registered{}, fmt.Errorf("register: %w: the mark of the plan is missing", analytics.ErrInvalid)
+	}
+	return db.register(ctx, r, mark)
+}
+
+func (db *DB) register(ctx context.Context, r Registration, mark string) (Registered, error) {
 	var done Registered
 	err := db.inTx(ctx, func(tx pgx.Tx) error {
-		done = Registered{}
-		for _, m := range r.Models {
-			if err := registerModel(ctx, tx, m, &done); err != nil {
-				return err
-			}
+		p, err := planIn(ctx, tx, r, true)
+		if err != nil {
+			return err
 		}
-		for _, t := range r.Terms {
-			if err := registerTerms(ctx, tx, t, &done); err != nil {
-				return err
-			}
+		if err := p.err(); err != nil {
+			return err
 		}
-		for _, s := range r.Sites {
-			added, err := upsert(ctx, tx, `
-				INSERT INTO site (name, definition) VALUES ($1, $2)
-				ON CONFLICT (name) DO UPDATE SET definition = EXCLUDED.definition
-				RETURNING xmax = 0`, s.Name, s)
-			if err != nil {
-				return fmt.Errorf("register site %s: %w", s.Name, mapError(err))
-			}
-			done.Sites++
-			done.NewSites += added
+		if mark != "" && mark != p.Mark {
+			return fmt.Errorf("register: %w: what is registered has changed since this was planned", analytics.ErrConflict)
 		}
-		return registerUnits(ctx, tx, db.now(), r.Units, &done)
+		done = p.registered(r)
+		if err := p.write(ctx, tx, db.now()); err != nil {
+			return err
+		}
+		return db.recordRegistration(ctx, tx, p, r.Sources)
 	})
 	return done, err
 }
 
-func upsert(ctx context.Context, tx pgx.Tx, sql, name string, definition any) (int, error) {
-	b, err := json.Marshal(definition)
-	if err != nil {
-		return 0, err
+// registered says what will have been registered once p is written.
+func (p *planned) registered(r Registration) Registered {
+	done := Registered{
+		Models: len(r.Models), Terms: len(r.Terms), Sites: len(r.Sites), Units: len(r.Units), Plan: p.Plan,
+		NewModels: p.counts[analytics.ChangeModel].New, NewTerms: p.counts[analytics.ChangeTerms].New,
+		NewSites: p.counts[analytics.ChangeSite].New, NewUnits: p.counts[analytics.ChangeUnit].New,
 	}
-	var added bool
-	if err := tx.QueryRow(ctx, sql, name, b).Scan(&added); err != nil {
-		return 0, err
+	for _, u := range p.added {
+		done.NewSerials = append(done.NewSerials, u.Serial)
 	}
-	if added {
-		return 1, nil
-	}
-	return 0, nil
+	return done
 }
 
-func registerModel(ctx context.Context, tx pgx.Tx, m analytics.Model, done *Registered) error {
-	done.Models++
-	old, err := loadModels(ctx, tx, map[string]bool{m.Name: true})
-	if err != nil {
-		return err
+// write brings the database to what was planned.
+func (p *planned) write(ctx context.Context, tx pgx.Tx, now analytics.Instant) error {
+	if err := writeDefinitions(ctx, tx, `
+		INSERT INTO model (name, definition) SELECT name, definition::jsonb FROM unnest($1::text[], $2::text[]) AS x (name, definition)
+		ON CONFLICT (name) DO UPDATE SET definition = EXCLUDED.definition`,
+		p.models, func(m analytics.Model) string { return m.Name }); err != nil {
+		return fmt.Errorf("register models: %w", err)
 	}
-	if o := old[m.Name]; o != nil {
-		if catalog.SameModel(*o, m) {
-			return nil
+	if err := writeDefinitions(ctx, tx, `
+		INSERT INTO terms (name, model, definition) SELECT name, definition::jsonb ->> 'model', definition::jsonb
+		FROM unnest($1::text[], $2::text[]) AS x (name, definition)`,
+		p.terms, func(t analytics.Terms) string { return t.Name }); err != nil {
+		return fmt.Errorf("register terms: %w", err)
+	}
+	if err := writeDefinitions(ctx, tx, `
+		INSERT INTO site (name, definition) SELECT name, definition::jsonb FROM unnest($1::text[], $2::text[]) AS x (name, definition)
+		ON CONFLICT (name) DO UPDATE SET definition = EXCLUDED.definition`,
+		p.sites, func(s analytics.Site) string { return s.Name }); err != nil {
+		return fmt.Errorf("register sites: %w", err)
+	}
+	return p.writeUnits(ctx, tx, now)
+}
+
+func writeDefinitions[T any](ctx context.Context, tx pgx.Tx, sql string, list []T, name func(T) string) error {
+	for chunk := range slices.Chunk(list, unitBatch) {
+		names, definitions := make([]string, len(chunk)), make([]string, len(chunk))
+		for i, v := range chunk {
+			b, err := json.Marshal(v)
+			if err != nil {
+				return err
+			}
+			names[i], definitions[i] = name(v), string(b)
 		}
-		// Locked, so that none is counted by the old definition meanwhile.
-		counted, err := column[bool](ctx, tx, `
-			SELECT l.newest_known IS NOT NULL
-			FROM unit u JOIN unit_ledger l USING (unit_id)
-			WHERE u.model = $1 ORDER BY u.unit_id FOR NO KEY UPDATE OF l`, m.Name)
-		if err != nil {
-			return fmt.Errorf("register model %s: %w", m.Name, err)
-		}
-		if slices.Contains(counted, true) {
-			return fmt.Errorf("register model %s: %w: units of this model have been counted by another definition; register the new one under another name",
-				m.Name, analytics.ErrConflict)
+		if _, err := tx.Exec(ctx, sql, names, definitions); err != nil {
+			return mapError(err)
 		}
 	}
-	added, err := upsert(ctx, tx, `
-		INSERT INTO model (name, definition) VALUES ($1, $2)
-		ON CONFLICT (name) DO UPDATE SET definition = EXCLUDED.definition
-		RETURNING xmax = 0`, m.Name, m)
-	if err != nil {
-		return fmt.Errorf("register model %s: %w", m.Name, mapError(err))
-	}
-	done.NewModels += added
 	return nil
 }
 
-func registerTerms(ctx context.Context, tx pgx.Tx, t analytics.Terms, done *Registered) error {
-	done.Terms++
-	old, err := loadTerms(ctx, tx, t.Name)
-	if err != nil {
-		return err
-	}
-	if old != nil {
-		if catalog.SameTerms(*old, t) {
-			return nil
+// entriesTold is how many changes the trail tells one by one.
+const entriesTold = 200
+
+// recordRegistration tells the trail what was changed.
+func (db *DB) recordRegistration(ctx context.Context, tx pgx.Tx, p *planned, sources []string) error {
+	told := p.Changes[:min(len(p.Changes), entriesTold)]
+	for i := range told {
+		c := &told[i]
+		detail := catalog.FieldWords(c)
+		if c.New {
+			detail = strings.TrimSuffix("new: "+detail, ": ")
 		}
-		return fmt.Errorf("register terms %s: %w: an edition never changes; register the new one under another name", t.Name, analytics.ErrConflict)
+		if err := db.record(ctx, tx, analytics.DeedRegistered, string(c.Kind)+" "+c.Name, detail); err != nil {
+			return err
+		}
 	}
-	b, err := json.Marshal(t)
-	if err != nil {
-		return fmt.Errorf("register terms %s: %w", t.Name, err)
+	rest := p.changes - len(told)
+	if rest == 0 {
+		return nil
 	}
-	if _, err := tx.Exec(ctx, `INSERT INTO terms (name, model, definition) VALUES ($1, $2, $3)`, t.Name, t.Model, b); err != nil {
-		return fmt.Errorf("register terms %s for model %s: %w", t.Name, t.Model, mapError(err))
+	parts := []string{fmt.Sprintf("and %d more, not told one by one", rest)}
+	for _, c := range p.Counts {
+		parts = append(parts, catalog.CountWords(c))
 	}
-	done.NewTerms++
-	return nil
+	return db.record(ctx, tx, analytics.DeedRegistered, "registration", strings.Join(append(parts, sources...), "; "))
 }
 
 // Known gives the names that are registered, for checking files against them.
@@ -150,7 +171,7 @@ func (db *DB) Known(ctx context.Context) (catalog.Known, error) {
 	}
 	sites, err := column[string](ctx, db.pool, `SELECT name FROM site`)
 	if err != nil {
-		return known, fmt.Errorf("load sites: %w", err)
+		return known, fmt.Errorf("load sites: %w", mapError(err))
 	}
 	for _, s := range sites {
 		known.AddSite(s)
@@ -162,11 +183,11 @@ func (db *DB) Known(ctx context.Context) (catalog.Known, error) {
 func (db *DB) Catalogue(ctx context.Context) (map[string]*analytics.Model, map[string]*analytics.Terms, error) {
 	models, err := loadDefinitions[analytics.Model](ctx, db.pool, `SELECT name, definition FROM model`)
 	if err != nil {
-		return nil, nil, fmt.Errorf("load models: %w", err)
+		return nil, nil, fmt.Errorf("load models: %w", mapError(err))
 	}
 	terms, err := loadDefinitions[analytics.Terms](ctx, db.pool, `SELECT name, definition FROM terms`)
 	if err != nil {
-		return nil, nil, fmt.Errorf("load terms: %w", err)
+		return nil, nil, fmt.Errorf("load terms: %w", mapError(err))
 	}
 	return models, terms, nil
 }
@@ -179,20 +200,18 @@ func loadModels(ctx context.Context, q querier, names map[string]bool) (map[stri
 	return m, nil
 }
 
-func loadTerms(ctx context.Context, q querier, name string) (*analytics.Terms, error) {
-	m, err := loadDefinitions[analytics.Terms](ctx, q, `SELECT name, definition FROM terms WHERE name = $1`, name)
-	if err != nil {
-		return nil, fmt.Errorf("load terms: %w", err)
-	}
-	return m[name], nil
+func loadDefinitions[T any](ctx context.Context, q querier, sql string, args ...any) (map[string]*T, error) {
+	out := map[string]*T{}
+	err := eachDefinition(ctx, q, func(name string, v *T) { out[name] = v }, sql, args...)
+	return out, err
 }
 
-func loadDefinitions[T any](ctx context.Context, q querier, sql string, args ...any) (map[string]*T, error) {
+// eachDefinition hands over definitions in the order of the query.
+func eachDefinition[T any](ctx context.Context, q querier, take func(name string, v *T), sql string, args ...any) error {
 	rows, err := q.Query(ctx, sql, args...)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	out := map[string]*T{}
 	var name string
 	var definition []byte
 	_, err = pgx.ForEachRow(rows, []any{&name, &definition}, func() error {
@@ -200,8 +219,8 @@ func loadDefinitions[T any](ctx context.Context, q querier, sql string, args ...
 		if err := json.Unmarshal(definition, &v); err != nil {
 			return fmt.Errorf("definition of %s: %w", name, err)
 		}
-		out[name] = &v
+		take(name, &v)
 		return nil
 	})
-	return out, err
+	return err
 }

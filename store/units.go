@@ -14,65 +14,19 @@ import (
 // unitBatch is how many units one statement registers.
 const unitBatch = 5000
 
-// registerUnits adds and updates units. Of several with the same serial the
-// last one holds.
-func registerUnits(ctx context.Context, tx pgx.Tx, now analytics.Instant, units []analytics.Unit, done *Registered) error {
-	done.Units += len(units)
-	last := make(map[analytics.Serial]int, len(units))
-	for i := range units {
-		last[units[i].Serial] = i
-	}
-	distinct := make([]*analytics.Unit, 0, len(last))
-	for i := range units {
-		if last[units[i].Serial] == i {
-			distinct = append(distinct, &units[i])
-		}
-	}
-	if err := checkReferences(ctx, tx, distinct); err != nil {
-		return err
-	}
-	// In one order for all, so that two registrations cannot block each other.
-	slices.SortFunc(distinct, func(a, b *analytics.Unit) int { return cmp.Compare(a.Serial, b.Serial) })
-	for chunk := range slices.Chunk(distinct, unitBatch) {
-		if err := registerChunk(ctx, tx, now, chunk, done); err != nil {
+// writeUnits adds the units that are new and updates those that change.
+func (p *planned) writeUnits(ctx context.Context, tx pgx.Tx, now analytics.Instant) error {
+	bySerial := func(a, b *analytics.Unit) int { return cmp.Compare(a.Serial, b.Serial) }
+	// Their numbers follow their serials.
+	slices.SortFunc(p.added, bySerial)
+	for chunk := range slices.Chunk(p.added, unitBatch) {
+		if err := addUnits(ctx, tx, now, chunk); err != nil {
 			return err
 		}
 	}
-	return nil
-}
-
-// checkReferences finds a unit that refers to nothing, to name it.
-func checkReferences(ctx context.Context, tx pgx.Tx, units []*analytics.Unit) error {
-	for _, kind := range []struct {
-		name, sql string
-		of        func(*analytics.Unit) string
-	}{
-		{"model", `SELECT name FROM model WHERE name = ANY ($1)`, func(u *analytics.Unit) string { return u.Model }},
-		{"site", `SELECT name FROM site WHERE name = ANY ($1)`, func(u *analytics.Unit) string { return u.Site }},
-		{"terms", `SELECT name FROM terms WHERE name = ANY ($1)`, func(u *analytics.Unit) string { return u.Terms }},
-	} {
-		used := map[string]bool{}
-		for _, u := range units {
-			used[kind.of(u)] = true
-		}
-		names := make([]string, 0, len(used))
-		for name := range used {
-			names = append(names, name)
-		}
-		known, err := column[string](ctx, tx, kind.sql, names)
-		if err != nil {
-			return fmt.Errorf("register units: %w", mapError(err))
-		}
-		for _, name := range known {
-			delete(used, name)
-		}
-		if kind.name != "model" {
-			delete(used, "") // a unit may have none
-		}
-		for _, u := range units {
-			if name := kind.of(u); used[name] {
-				return fmt.Errorf("register unit %s: %w: %s %q is not registered", u.Serial, analytics.ErrConflict, kind.name, name)
-			}
+	for chunk := range slices.Chunk(p.changed, unitBatch) {
+		if err := updateUnits(ctx, tx, now, chunk); err != nil {
+			return err
 		}
 	}
 	return nil
@@ -85,19 +39,19 @@ type unitColumns struct {
 	positions                             []int32
 }
 
-func (c *unitColumns) add(u *analytics.Unit) {
-	c.serials = append(c.serials, string(u.Serial))
-	c.models = append(c.models, u.Model)
-	c.stacks = append(c.stacks, u.Stack)
-	c.sites = append(c.sites, u.Site)
-	c.terms = append(c.terms, u.Terms)
-	c.shipped = append(c.shipped, u.Shipped)
-	c.commissioned = append(c.commissioned, u.Commissioned)
-	c.positions = append(c.positions, int32(u.Position))
-}
-
-func (c *unitColumns) args() []any {
-	return []any{c.serials, c.models, c.stacks, c.sites, c.shipped, c.commissioned, c.terms, c.positions}
+func unitArgs(units []*analytics.Unit, now analytics.Instant) []any {
+	var c unitColumns
+	for _, u := range units {
+		c.serials = append(c.serials, string(u.Serial))
+		c.models = append(c.models, u.Model)
+		c.stacks = append(c.stacks, u.Stack)
+		c.sites = append(c.sites, u.Site)
+		c.terms = append(c.terms, u.Terms)
+		c.shipped = append(c.shipped, u.Shipped)
+		c.commissioned = append(c.commissioned, u.Commissioned)
+		c.positions = append(c.positions, int32(u.Position))
+	}
+	return []any{c.serials, c.models, c.stacks, c.sites, c.shipped, c.commissioned, c.terms, c.positions, now}
 }
 
 // unitSource reads the arrays as rows.
@@ -107,41 +61,22 @@ const unitSource = `(
 		AS x (serial, model, stack, site, shipped, commissioned, terms, position)
 ) AS n`
 
-func registerChunk(ctx context.Context, tx pgx.Tx, now analytics.Instant, units []*analytics.Unit, done *Registered) error {
-	known, err := lockRegistered(ctx, tx, units)
-	if err != nil {
-		return err
+func addUnits(ctx context.Context, tx pgx.Tx, now analytics.Instant, units []*analytics.Unit) error {
+	if _, err := tx.Exec(ctx, `
+		WITH added AS (
+			INSERT INTO unit (serial, model, stack, site, shipped, commissioned, terms, position)
+			SELECT n.* FROM `+unitSource+`
+			RETURNING unit_id, stack, site, position),
+		placed AS (
+			INSERT INTO placement (unit_id, since, stack, site, position)
+			SELECT unit_id, $9, stack, site, position FROM added)
+		INSERT INTO unit_ledger (unit_id) SELECT unit_id FROM added`, unitArgs(units, now)...); err != nil {
+		return fmt.Errorf("register %d units: %w", len(units), mapError(err))
 	}
-	var added, changed unitColumns
-	for _, u := range units {
-		k, ok := known[u.Serial]
-		switch {
-		case !ok:
-			added.add(u)
-			done.NewUnits++
-			done.NewSerials = append(done.NewSerials, u.Serial)
-		case k.counted && k.model != u.Model:
-			return fmt.Errorf("register unit %s: %w: its samples were counted as model %s", u.Serial, analytics.ErrConflict, k.model)
-		default:
-			changed.add(u)
-		}
-	}
-	if len(added.serials) > 0 {
-		if _, err := tx.Exec(ctx, `
-			WITH added AS (
-				INSERT INTO unit (serial, model, stack, site, shipped, commissioned, terms, position)
-				SELECT n.* FROM `+unitSource+`
-				RETURNING unit_id, stack, site, position),
-			placed AS (
-				INSERT INTO placement (unit_id, since, stack, site, position)
-				SELECT unit_id, $9, stack, site, position FROM added)
-			INSERT INTO unit_ledger (unit_id) SELECT unit_id FROM added`, append(added.args(), now)...); err != nil {
-			return fmt.Errorf("register %d units: %w", len(added.serials), mapError(err))
-		}
-	}
-	if len(changed.serials) == 0 {
-		return nil
-	}
+	return nil
+}
+
+func updateUnits(ctx context.Context, tx pgx.Tx, now analytics.Instant, units []*analytics.Unit) error {
 	// Its standing may rest on other terms now.
 	if _, err := tx.Exec(ctx, `
 		WITH moved AS (
@@ -156,44 +91,23 @@ func registerChunk(ctx context.Context, tx pgx.Tx, now analytics.Instant, units 
 				commissioned = n.commissioned, terms = n.terms, position = n.position
 			FROM `+unitSource+`
 			WHERE u.serial = n.serial
-				AND (u.model, u.stack, u.site, u.shipped, u.commissioned, u.terms, u.position) IS DISTINCT FROM
-					(n.model, n.stack, n.site, n.shipped, n.commissioned, n.terms, n.position)
 			RETURNING u.unit_id)
-		UPDATE unit_standing s SET as_of = 0 FROM changed c WHERE s.unit_id = c.unit_id`, append(changed.args(), now)...); err != nil {
-		return fmt.Errorf("update %d units: %w", len(changed.serials), mapError(err))
+		UPDATE unit_standing s SET as_of = 0 FROM changed c WHERE s.unit_id = c.unit_id`, unitArgs(units, now)...); err != nil {
+		return fmt.Errorf("update %d units: %w", len(units), mapError(err))
 	}
 	return nil
 }
 
-type registeredUnit struct {
-	model   string
-	counted bool
-}
-
-// lockRegistered finds those units that are registered and keeps their ledgers
-// from being counted meanwhile.
-func lockRegistered(ctx context.Context, tx pgx.Tx, units []*analytics.Unit) (map[analytics.Serial]registeredUnit, error) {
-	serials := make([]string, len(units))
-	for i, u := range units {
-		serials[i] = string(u.Serial)
-	}
-	rows, err := tx.Query(ctx, `
-		SELECT u.serial, u.model, l.newest_known IS NOT NULL
-		FROM unit u JOIN unit_ledger l USING (unit_id)
-		WHERE u.serial = ANY ($1)
-		ORDER BY u.unit_id
-		FOR NO KEY UPDATE OF u, l`, serials)
+// units reads units as they are registered; clauses choose and order them.
+func units(ctx context.Context, q querier, clauses string, args ...any) ([]analytics.Unit, error) {
+	rows, err := q.Query(ctx, `
+		SELECT serial, model, stack, coalesce(site, ''), shipped, commissioned, coalesce(terms, ''), position FROM unit `+clauses, args...)
 	if err != nil {
-		return nil, fmt.Errorf("find registered units: %w", mapError(err))
+		return nil, err
 	}
-	known := map[analytics.Serial]registeredUnit{}
-	var serial analytics.Serial
-	var u registeredUnit
-	if _, err := pgx.ForEachRow(rows, []any{&serial, &u.model, &u.counted}, func() error {
-		known[serial] = u
-		return nil
-	}); err != nil {
-		return nil, fmt.Errorf("find registered units: %w", mapError(err))
-	}
-	return known, nil
+	return pgx.CollectRows(rows, func(row pgx.CollectableRow) (analytics.Unit, error) {
+		var u analytics.Unit
+		err := row.Scan(&u.Serial, &u.Model, &u.Stack, &u.Site, &u.Shipped, &u.Commissioned, &u.Terms, &u.Position)
+		return u, err
+	})
 }
