@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -91,9 +92,13 @@ func (i *identity) provider(ctx context.Context) (*provider, error) {
 	if err != nil {
 		return nil, fmt.Errorf("ask the identity provider about itself: %w", err)
 	}
+	endpoint := p.Endpoint()
+	if endpoint.AuthStyle, err = i.authStyle(p); err != nil {
+		return nil, err
+	}
 	found = &provider{
 		oauth: oauth2.Config{
-			ClientID: i.cfg.ClientID, ClientSecret: i.cfg.ClientSecret, Endpoint: p.Endpoint(),
+			ClientID: i.cfg.ClientID, ClientSecret: i.cfg.ClientSecret, Endpoint: endpoint,
 			RedirectURL: i.cfg.RedirectURL, Scopes: []string{oidc.ScopeOpenID, "email"},
 		},
 		verifier: p.Verifier(&oidc.Config{ClientID: i.cfg.ClientID, Now: i.now}),
@@ -102,6 +107,22 @@ func (i *identity) provider(ctx context.Context) (*provider, error) {
 	i.found = found
 	i.mu.Unlock()
 	return found, nil
+}
+
+// authStyle is how the provider wants the secret. Left open, a code that is not
+// taken would be sent a second time in the other way.
+func (i *identity) authStyle(p *oidc.Provider) (oauth2.AuthStyle, error) {
+	var said struct {
+		Methods []string `json:"token_endpoint_auth_methods_supported"`
+	}
+	if err := p.Claims(&said); err != nil {
+		return 0, fmt.Errorf("read what the identity provider says about itself: %w", err)
+	}
+	basic := len(said.Methods) == 0 || slices.Contains(said.Methods, "client_secret_basic")
+	if i.cfg.ClientSecret == "" || !basic {
+		return oauth2.AuthStyleInParams, nil
+	}
+	return oauth2.AuthStyleInHeader, nil
 }
 
 // What a session holds while somebody is at the provider.
