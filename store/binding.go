@@ -105,6 +105,17 @@ func (db *DB) Bound(ctx context.Context, collector string, after analytics.Seria
 	return list, nil
 }
 
+// BoundLike is Bound for the serials that begin with a text.
+func (db *DB) BoundLike(ctx context.Context, collector, beginning string, after analytics.Serial, limit int) ([]analytics.Serial, error) {
+	list, err := column[analytics.Serial](ctx, db.pool, `
+		SELECT serial FROM unit
+		WHERE bound @> ARRAY[$1] AND bound <> '{}' AND serial > $2 AND serial LIKE $4 ORDER BY serial LIMIT $3`, collector, after, limit, likePrefix(beginning))
+	if err != nil {
+		return nil, fmt.Errorf("list units bound to collector %s: %w", collector, mapError(err))
+	}
+	return list, nil
+}
+
 // Asking gives at most limit units that collectors ask to be bound to, those
 // that have waited longest first. Refused ones are not told again.
 func (db *DB) Asking(ctx context.Context, limit int) ([]analytics.Binding, error) {

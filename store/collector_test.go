@@ -205,6 +205,12 @@ func TestAskedForAndApproved(t *testing.T) {
 	if bound, err := web.Bound(ctx, "c-1", "", 10); err != nil || !slices.Equal(bound, []analytics.Serial{"AB-1"}) {
 		t.Errorf("bound: %v, %v", bound, err)
 	}
+	if like, err := web.BoundLike(ctx, "c-1", "AB", "", 10); err != nil || len(like) != 1 {
+		t.Errorf("bound and like AB: %v, %v", like, err)
+	}
+	if like, err := web.BoundLike(ctx, "c-1", "A_", "", 10); err != nil || len(like) != 0 {
+		t.Errorf("bound and like A_: %v, %v", like, err)
+	}
 	// What is refused stays refused when more of it comes.
 	take(t, worker, from("c-1", 9, "AB-2", samples[5:7]))
 	if a, err := web.Asking(ctx, 10); err != nil || len(a) != 0 {

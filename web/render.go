@@ -58,6 +58,7 @@ func (s *site) nav(p analytics.Principal) []navLink {
 	}
 	add(true, analytics.RightSeeUnits, navLink{"fleet", "/", "Fleet"})
 	add(true, analytics.RightSeeIngest, navLink{"ingest", "/ingest", "Ingest"})
+	add(s.cfg.Collectors != nil, analytics.RightSeeIngest, navLink{"collectors", "/collectors", "Collectors"})
 	add(s.cfg.People != nil, analytics.RightPeople, navLink{"people", "/people", "People"})
 	add(s.cfg.People != nil, analytics.RightPeople, navLink{"tokens", "/tokens", "Tokens"})
 	add(s.cfg.Trail != nil, analytics.RightTrail, navLink{"trail", "/trail", "Trail"})

@@ -1,15 +1,20 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"crypto/rand"
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"time"
 
 	"fadeledger/analytics"
+	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
+	"fadeledger/ingest/profile"
 	"fadeledger/store"
+	"fadeledger/web/api"
 )
 
 // collectors shows and sets up collectors for the pages and the API.
@@ -94,6 +99,47 @@ func (c *collectors) AddLogin(ctx context.Context, collector string) (analytics.
 func (c *collectors) DropLogin(ctx context.Context, user string) error {
 	return c.db.DropLogin(ctx, user)
 }
+
+// BoundLike gives serials bound to a collector that begin with a text.
+func (c *collectors) BoundLike(ctx context.Context, collector, beginning string, after analytics.Serial, limit int) ([]analytics.Serial, error) {
+	return c.db.BoundLike(ctx, collector, beginning, after, limit)
+}
+
+// TryProfile reads lines of a file by a profile that is not kept.
+func (c *collectors) TryProfile(ctx context.Context, collector string, body, lines []byte) (api.ProfileTrial, error) {
+	body = bytes.TrimSpace(body)
+	if len(body) > 0 {
+		if _, err := profile.Parse("profile", body); err != nil {
+			return api.ProfileTrial{}, fmt.Errorf("%w: %w", analytics.ErrInvalid, err)
+		}
+	}
+	if len(bytes.TrimSpace(lines)) == 0 {
+		return api.ProfileTrial{}, nil
+	}
+	kind := "text/csv"
+	switch bytes.TrimSpace(lines)[0] {
+	case '[':
+		kind = "application/json"
+	case '{':
+		kind = "application/x-ndjson"
+	}
+	reader := &ingest.Reader{Profiles: oneProfile(body)}
+	found, err := reader.Inspect(ctx, ingest.Envelope{Delivery: analytics.Delivery{Collector: collector}, ContentType: kind, Body: lines})
+	return api.ProfileTrial{Samples: found.Samples, Quarantined: found.Quarantined, Notes: found.Notes}, err
+}
+
+// oneProfile is the profile of every collector.
+type oneProfile []byte
+
+func (p oneProfile) Profile(context.Context, string) (body, hash []byte, err error) {
+	if len(p) == 0 {
+		return nil, nil, nil
+	}
+	sum := sha256.Sum256(p)
+	return p, sum[:], nil
+}
+
+func (p oneProfile) ProfileByHash(context.Context, []byte) ([]byte, error) { return p, nil }
 
 // loginsEvery is how often the broker in this process looks for other logins.
 const loginsEvery = 2 * time.Second

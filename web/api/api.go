@@ -22,13 +22,14 @@ const DefaultMaxBody = 8 << 20
 // Config holds what the interface needs. Ledger is required; where another
 // port is nil, its operation answers 503.
 type Config struct {
-	Ledger    Ledger
-	Intake    Intake
-	Registrar Registrar
-	Broker    Broker
-	Upkeep    Upkeep
-	People    People
-	Trail     Trail
+	Ledger     Ledger
+	Intake     Intake
+	Registrar  Registrar
+	Broker     Broker
+	Upkeep     Upkeep
+	People     People
+	Trail      Trail
+	Collectors Collectors
 	// Allows says what a principal may do; nil means Principal.May. A test of
 	// what lies below can switch these checks off with it.
 	Allows func(analytics.Principal, analytics.Right) bool
@@ -85,6 +86,7 @@ func Mount(router chi.Router, cfg Config) *API {
 	a.registerPeople()
 	a.registerTokens()
 	a.registerTrail()
+	a.registerCollectors()
 	return a
 }
 
