@@ -176,6 +176,28 @@ func (b bounds) everybody() []asked {
 	}
 }
 
+// TestBoundary looks from all sides at one database with two organisations.
+func TestBoundary(t *testing.T) {
+	t.Parallel()
+	b := openBounds(t)
+	for _, side := range []struct {
+		name  string
+		check func(*testing.T, bounds)
+	}{
+		{"who may do what with which table", checkWhoMayDoWhatWithWhichTable},
+		{"installers see their rows and no others", checkInstallersSeeTheirRowsAndNoOthers},
+		{"who may call which function", checkWhoMayCallWhichFunction},
+		{"every method keeps the boundary", checkEveryMethodKeepsTheBoundary},
+		{"cursors of others open nothing", checkCursorsOfOthersOpenNothing},
+		{"the fleet sums own units", checkFleetSumsOwnUnits},
+		{"partitions are not read directly", checkPartitionsAreNotReadDirectly},
+		{"roles cannot leave their bounds", checkRolesCannotLeaveTheirBounds},
+		{"a connection forgets whose it was", checkAConnectionForgetsWhoseItWas},
+	} {
+		t.Run(side.name, func(t *testing.T) { side.check(t, b) })
+	}
+}
+
 // may is what somebody may do with a table: s for reading rows, i, u and d for
 // adding, changing and removing them.
 type may struct{ nobody, installer, auditor, staff, administrator, worker string }
@@ -304,9 +326,7 @@ func denied(err error) bool {
 	return errors.Is(err, analytics.ErrDenied) || errors.As(err, &pg) && pg.Code == "42501"
 }
 
-func TestWhoMayDoWhatWithWhichTable(t *testing.T) {
-	t.Parallel()
-	b := openBounds(t)
+func checkWhoMayDoWhatWithWhichTable(t *testing.T, b bounds) {
 	columns, partitions := b.tables(t)
 	if len(partitions) < 2 {
 		t.Errorf("%d partitions of samples: nothing is seen there", len(partitions))
@@ -392,9 +412,7 @@ func (a asked) sees(t testing.TB, table string) []string {
 	return list
 }
 
-func TestInstallersSeeTheirRowsAndNoOthers(t *testing.T) {
-	t.Parallel()
-	b := openBounds(t)
+func checkInstallersSeeTheirRowsAndNoOthers(t *testing.T, b bounds) {
 	for _, table := range slices.Sorted(maps.Keys(tableRules)) {
 		rule := tableRules[table]
 		organisation := rule.organisation
@@ -439,9 +457,7 @@ func TestInstallersSeeTheirRowsAndNoOthers(t *testing.T) {
 	}
 }
 
-func TestWhoMayCallWhichFunction(t *testing.T) {
-	t.Parallel()
-	b := openBounds(t)
+func checkWhoMayCallWhichFunction(t *testing.T, b bounds) {
 	everybody := []string{"administrator", "auditor", "installer", "staff", "web", "worker"}
 	want := map[string][]string{
 		"append_trail":       everybody,
