@@ -64,11 +64,11 @@ type collectorEntered struct {
 
 // collectorDone says what was just done, by the word that led back.
 var collectorDone = map[string]string{
-	"set":      "What it may deliver is kept. It holds from the next delivery on.",
-	"bound":    "The units are bound. What was held of them is counted within some seconds.",
-	"let-go":   "The units are let go.",
-	"dropped":  "The login is ended; its connections are cut off within some seconds.",
-	"profile":  "The profile is kept. Deliveries that are stored already keep the one that they were sent with.",
+	"set":        "What it may deliver is kept. It holds from the next delivery on.",
+	"bound":      "The units are bound. What was held of them is counted within some seconds.",
+	"let-go":     "The units are let go.",
+	"dropped":    "The login is ended; its connections are cut off within some seconds.",
+	"profile":    "The profile is kept. Deliveries that are stored already keep the one that they were sent with.",
 	"no-profile": "The profile is taken away.",
 }
 

@@ -53,17 +53,17 @@ type collectorsOutput struct {
 type collectorOutput struct{ Body CollectorDetailBody }
 
 type setUpInput struct {
-	collectorPath
-	Body struct {
+	Collector string `path:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$"`
+	Body      struct {
 		Taking   string   `json:"taking" enum:"any,bound,first-come" doc:"any: every unit; bound: those bound to it and those of its prefixes; first-come: the same, and what else it delivers asks for approval"`
 		Prefixes []string `json:"prefixes,omitempty" maxItems:"200" doc:"beginnings of serials"`
 	}
 }
 
 type unitsOfInput struct {
-	collectorPath
-	After string `query:"after" doc:"only serials that come after this one"`
-	Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"200"`
+	Collector string `path:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$"`
+	After     string `query:"after" doc:"only serials that come after this one"`
+	Limit     int    `query:"limit" minimum:"1" maximum:"1000" default:"200"`
 }
 
 type unitsOfOutput struct {
@@ -74,16 +74,16 @@ type unitsOfOutput struct {
 }
 
 type bindInput struct {
-	collectorPath
-	Body struct {
+	Collector string `path:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$"`
+	Body      struct {
 		Units []string `json:"units" minItems:"1" maxItems:"5000" doc:"serials"`
 		Bind  bool     `json:"bind" doc:"true binds them to the collector, false lets them go"`
 	}
 }
 
 type decideInput struct {
-	collectorPath
-	Body struct {
+	Collector string `path:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$"`
+	Body      struct {
 		Units   []string `json:"units" minItems:"1" maxItems:"5000" doc:"serials"`
 		Approve bool     `json:"approve" doc:"true binds them to the collector and counts what is held, false leaves it in quarantine"`
 	}
@@ -108,8 +108,8 @@ type loginOutput struct {
 }
 
 type dropLoginInput struct {
-	collectorPath
-	User string `path:"user" pattern:"^[A-Za-z0-9_-]{1,64}(\\.[0-9]{1,9})?$"`
+	Collector string `path:"collector" pattern:"^[A-Za-z0-9_-]{1,64}$"`
+	User      string `path:"user" pattern:"^[A-Za-z0-9_-]{1,64}(\\.[0-9]{1,9})?$"`
 }
 
 type profileTextOutput struct {
