@@ -11,16 +11,16 @@ import (
 )
 
 // Rate bounds how often something is done: Events in each Per on average, and
-// Burst at once. The zero value stands for the default of where it is used.
+// Burst at once, at least one. The zero value stands for the default of where it is used.
 type Rate struct {
 	Events int
 	Per    time.Duration
 	Burst  int
 }
 
-// Default rates. A token that delivers telemetry may ask ten times as often as a
-// page needs: 1000 deliveries a second are above what the service counts, so the
-// broker pushes back first.
+// Default rates. Telemetry is not held up: a token that may deliver may ask 1000
+// times a second and 2000 times at once, so that 500 deliveries a second through
+// one token never wait. Live pages of one person need a few requests a second.
 func defaultRates() Config {
 	return Config{
 		RequestRate: Rate{50, time.Second, 200},

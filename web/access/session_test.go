@@ -2,8 +2,10 @@ package access
 
 import (
 	"net/http"
+	"net/http/httptest"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -244,4 +246,28 @@ func TestNoDemo(t *testing.T) {
 		t.Error("roles are switched without a demo")
 	}
 	b.wants("tove")
+}
+
+// Many requests of one browser at once get along, as a page makes them.
+func TestRequestsAtOnce(t *testing.T) {
+	r := newRig(t, nil)
+	b := r.browser().signIn("mira", mirasPassword)
+	r.wait(2 * time.Minute)
+	var all sync.WaitGroup
+	for range 40 {
+		all.Go(func() {
+			q := httptest.NewRequest(http.MethodGet, "/", nil)
+			q.RemoteAddr = b.address
+			q.AddCookie(&http.Cookie{Name: cookiePlain, Value: b.cookie})
+			w := httptest.NewRecorder()
+			r.site.ServeHTTP(w, q)
+			if !strings.HasPrefix(w.Body.String(), "mira ") {
+				t.Errorf("answered %d %s", w.Code, w.Body)
+			}
+		})
+	}
+	all.Wait()
+	if r.store.rows() != 1 {
+		t.Errorf("%d sessions", r.store.rows())
+	}
 }
