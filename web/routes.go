@@ -58,7 +58,7 @@ func (s *site) routes() (http.Handler, error) {
 		r.Use(withinOfAPI, s.somebody, s.seen)
 		mounted = api.Mount(r, api.Config{
 			Ledger: s.cfg.Ledger, Intake: s.cfg.Intake, Registrar: s.cfg.Registrar, Broker: s.cfg.Broker, Upkeep: s.cfg.Upkeep,
-			People: s.cfg.People, Trail: s.cfg.Trail, Collectors: s.cfg.Collectors, Allows: s.cfg.Allows, Now: s.cfg.Now,
+			People: s.cfg.People, Trail: s.cfg.Trail, Collectors: s.cfg.Collectors, Registry: s.cfg.Registry, Allows: s.cfg.Allows, Now: s.cfg.Now,
 			Logger: s.log, Version: s.cfg.Version, MaxBody: s.cfg.MaxBody,
 		})
 		s.operation = reference(mounted.Document())

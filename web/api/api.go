@@ -30,6 +30,7 @@ type Config struct {
 	People     People
 	Trail      Trail
 	Collectors Collectors
+	Registry   Registry
 	// Allows says what a principal may do; nil means Principal.May. A test of
 	// what lies below can switch these checks off with it.
 	Allows func(analytics.Principal, analytics.Right) bool
@@ -87,6 +88,7 @@ func Mount(router chi.Router, cfg Config) *API {
 	a.registerTokens()
 	a.registerTrail()
 	a.registerCollectors()
+	a.registerRegistry()
 	return a
 }
 

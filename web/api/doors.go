@@ -1,13 +1,10 @@
 package api
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"mime"
-	"mime/multipart"
 	"net/http"
 	"slices"
 	"time"
@@ -20,9 +17,6 @@ import (
 // DefaultCollector names the collector of a delivery that names none.
 const DefaultCollector = "http"
 
-// Files that a registration may hold.
-var registrationFiles = []string{"models.yaml", "sites.csv", "units.csv"}
-
 // ReceiptBody says that a delivery is stored.
 type ReceiptBody struct {
 	Stream        string           `json:"stream"`
@@ -32,14 +26,6 @@ type ReceiptBody struct {
 	Samples       *int64           `json:"samples,omitempty" doc:"rows that could be read"`
 	Quarantined   map[string]int64 `json:"quarantined,omitempty" doc:"rows that will be quarantined, by reason"`
 	Notes         []string         `json:"notes,omitempty" doc:"what is accepted and still worth telling, such as a sign that seems to be flipped"`
-}
-
-// RegistrationBody says what was registered.
-type RegistrationBody struct {
-	Models int `json:"models"`
-	Terms  int `json:"terms"`
-	Sites  int `json:"sites"`
-	Units  int `json:"units"`
 }
 
 type telemetryInput struct {
@@ -60,14 +46,6 @@ type telemetryOutput struct {
 	Body     ReceiptBody
 }
 
-type registerInput struct {
-	Name        string `query:"name" enum:"models.yaml,sites.csv,units.csv" doc:"the file's name where the body is one file"`
-	ContentType string `header:"Content-Type"`
-	RawBody     []byte `contentType:"multipart/form-data"`
-}
-
-type registerOutput struct{ Body RegistrationBody }
-
 func (a *API) registerDoors() {
 	huma.Register(a.huma, needs(analytics.RightDeliver, huma.Operation{
 		OperationID: "telemetry", Method: http.MethodPost, Path: Base + "/telemetry", Tags: []string{"Way in"},
@@ -80,16 +58,6 @@ func (a *API) registerDoors() {
 			"application/json": {}, "application/x-ndjson": {},
 		}},
 	}), a.handleTelemetry)
-	huma.Register(a.huma, needs(analytics.RightRegister, huma.Operation{
-		OperationID: "register", Method: http.MethodPost, Path: Base + "/register", Tags: []string{"Fleet"},
-		Summary:      "Register models, terms, sites and units",
-		Description:  "Either a form with files named models.yaml, sites.csv and units.csv (any of them), or one file as the body with its name as a parameter. All of it is taken or nothing.",
-		MaxBodyBytes: a.cfg.MaxBody, BodyReadTimeout: time.Minute,
-		Errors: []int{400, 413, 422, 503},
-		RequestBody: &huma.RequestBody{Content: map[string]*huma.MediaType{
-			"multipart/form-data": {}, "text/csv": {}, "application/yaml": {},
-		}},
-	}), a.handleRegister)
 }
 
 func (a *API) handleTelemetry(ctx context.Context, in *telemetryInput) (*telemetryOutput, error) {
@@ -162,74 +130,4 @@ func envelope(in *telemetryInput) (Envelope, error) {
 		env.Collector = DefaultCollector
 	}
 	return env, nil
-}
-
-func (a *API) handleRegister(ctx context.Context, in *registerInput) (*registerOutput, error) {
-	if a.cfg.Registrar == nil {
-		return nil, huma.Error503ServiceUnavailable("this process takes no registrations")
-	}
-	files, err := filesOf(in)
-	if err != nil {
-		return nil, huma.Error400BadRequest(err.Error())
-	}
-	r, err := a.cfg.Registrar.Register(ctx, files)
-	if err != nil {
-		return nil, a.problem("register", err)
-	}
-	if len(r.Problems) > 0 {
-		return nil, registrationProblem(r.Problems)
-	}
-	return &registerOutput{Body: RegistrationBody{Models: r.Models, Terms: r.Terms, Sites: r.Sites, Units: r.Units}}, nil
-}
-
-func registrationProblem(problems []Problem) error {
-	details := make([]error, len(problems))
-	for i, p := range problems {
-		place := p.File
-		if p.Line > 0 {
-			place += fmt.Sprintf(":%d", p.Line)
-		}
-		if p.Field != "" {
-			place += ":" + p.Field
-		}
-		details[i] = &huma.ErrorDetail{Location: place, Message: p.Message}
-	}
-	return huma.Error422UnprocessableEntity("nothing was registered: mend what is listed and send it again", details...)
-}
-
-// filesOf takes the files out of a form, or the body as the one file that the
-// name parameter tells.
-func filesOf(in *registerInput) (map[string][]byte, error) {
-	kind, params, err := mime.ParseMediaType(in.ContentType)
-	if err != nil || kind != "multipart/form-data" {
-		if in.Name == "" {
-			return nil, errors.New("say with ?name= which file the body is: models.yaml, sites.csv or units.csv")
-		}
-		return map[string][]byte{in.Name: in.RawBody}, nil
-	}
-	files := make(map[string][]byte)
-	form := multipart.NewReader(bytes.NewReader(in.RawBody), params["boundary"])
-	for {
-		part, err := form.NextPart()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return nil, fmt.Errorf("read the form: %w", err)
-		}
-		name := part.FileName()
-		if !slices.Contains(registrationFiles, name) {
-			return nil, fmt.Errorf("file %q is none of models.yaml, sites.csv, units.csv", name)
-		}
-		if _, twice := files[name]; twice {
-			return nil, fmt.Errorf("the form holds %s twice; send one after the other, or join them", name)
-		}
-		if files[name], err = io.ReadAll(part); err != nil {
-			return nil, fmt.Errorf("read %s: %w", name, err)
-		}
-	}
-	if len(files) == 0 {
-		return nil, errors.New("the form holds no file")
-	}
-	return files, nil
 }

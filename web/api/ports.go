@@ -103,6 +103,8 @@ type Problem struct {
 // Registration says what was registered.
 type Registration struct {
 	Models, Terms, Sites, Units int
+	// Plan is what was changed.
+	Plan analytics.Plan
 	// Problems is not empty where something could not be taken; then nothing
 	// was registered.
 	Problems []Problem
