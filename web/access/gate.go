@@ -66,6 +66,9 @@ type Config struct {
 	// without a session is let in as the one of DemoStart.
 	Demo      map[analytics.Role]int64
 	DemoStart analytics.Role
+	// DemoProgram, if not empty, is the role of what comes to a demo without a
+	// session and is no browser, such as commands on the same machine.
+	DemoProgram analytics.Role
 
 	// RequestRate bounds the requests of one principal, DeliverRate those of a
 	// token that may deliver telemetry, NobodyRate those of nobody by address.

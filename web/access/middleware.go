@@ -132,6 +132,11 @@ func (g *Gate) bySession(ctx context.Context, w http.ResponseWriter, r *http.Req
 	}
 	if person == 0 && g.IsDemo() {
 		person = g.cfg.Demo[g.cfg.DemoStart]
+		// Browsers say with every request to a name of this machine where it
+		// comes from, and no page can keep them from it.
+		if g.cfg.DemoProgram != "" && token == "" && r.Header.Get("Sec-Fetch-Site") == "" {
+			person = g.cfg.Demo[g.cfg.DemoProgram]
+		}
 	}
 	return g.withPerson(ctx, person)
 }
