@@ -111,8 +111,8 @@ func sessionRows(list []analytics.Session, current int64, now time.Time) []sessi
 	rows := make([]sessionRow, 0, len(list))
 	for _, x := range list {
 		row := sessionRow{ID: x.ID, Agent: visible(x.Agent, 120), Address: label(x.Address), Current: x.ID == current,
-			Started: when(x.StartedAt), StartedTime: machineTime(x.StartedAt), Seen: ago(x.SeenAt, now), SeenTime: machineTime(x.SeenAt),
-			Ends: when(x.ExpiresAt), EndsTime: machineTime(x.ExpiresAt)}
+			Started: minuteUTC(x.StartedAt), StartedTime: machineTime(x.StartedAt), Seen: ago(x.SeenAt, now), SeenTime: machineTime(x.SeenAt),
+			Ends: minuteUTC(x.ExpiresAt), EndsTime: machineTime(x.ExpiresAt)}
 		if row.Agent == "" {
 			row.Agent = "a browser that does not say which"
 		}

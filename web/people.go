@@ -161,7 +161,7 @@ func (s *site) showCode(w http.ResponseWriter, r *http.Request, made api.Invited
 		scheme = "https://"
 	}
 	p := codePage{Name: label(made.Person.Name), Login: label(made.Person.Login), Code: made.Secret, Welcome: scheme + r.Host + "/welcome",
-		Until: when(made.Until), Href: personHref(made.Person.ID), Recovery: made.Kind == analytics.CodeRecovery}
+		Until: minuteUTC(made.Until), Href: personHref(made.Person.ID), Recovery: made.Kind == analytics.CodeRecovery}
 	p.Link = p.Welcome + "#" + url.PathEscape(made.Secret)
 	secret(w)
 	s.render(w, r, http.StatusCreated, "code", view{Title: "One-time link", Section: "people", Page: p})
@@ -230,17 +230,17 @@ func (s *site) ownSession(r *http.Request) int64 {
 
 func (s *site) personFacts(p *analytics.Person) []term {
 	now := s.cfg.Now()
-	list := []term{{Name: "Signs in by", Value: signsIn(p)}, {Name: "Added", Value: when(p.CreatedAt)}}
+	list := []term{{Name: "Signs in by", Value: signsIn(p)}, {Name: "Added", Value: minuteUTC(p.CreatedAt)}}
 	if p.LastSignIn != nil {
 		list = append(list, term{Name: "Last signed in", Value: ago(*p.LastSignIn, now)})
 	} else {
 		list = append(list, term{Name: "Last signed in", Value: "never"})
 	}
 	if p.WaitsUntil != nil && *p.WaitsUntil > analytics.InstantOf(now) {
-		list = append(list, term{Name: "After wrong passwords waits until", Value: when(*p.WaitsUntil)})
+		list = append(list, term{Name: "After wrong passwords waits until", Value: minuteUTC(*p.WaitsUntil)})
 	}
 	if p.DisabledAt != nil {
-		list = append(list, term{Name: "Disabled", Value: when(*p.DisabledAt)})
+		list = append(list, term{Name: "Disabled", Value: minuteUTC(*p.DisabledAt)})
 	}
 	return list
 }

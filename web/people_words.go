@@ -2,6 +2,9 @@ package web
 
 import "fadeledger/analytics"
 
+// minuteUTC writes an instant to the minute: 2 Apr 2031, 14:05 UTC.
+func minuteUTC(i analytics.Instant) string { return moment(i, nil) + nbsp + "UTC" }
+
 // roleWords names a role.
 func roleWords(r analytics.Role) string {
 	switch r {

@@ -122,14 +122,14 @@ func boundWords(t *analytics.Token) string {
 }
 
 func (s *site) tokenRow(t *analytics.Token, now analytics.Instant) tokenRow {
-	row := tokenRow{ID: t.ID, Name: label(t.Name), Rights: rightList(t.Rights), Bound: boundWords(t), By: label(t.MadeBy), Made: when(t.CreatedAt),
-		Last: "never", Expires: when(t.ExpiresAt), ExpiresTime: machineTime(t.ExpiresAt)}
+	row := tokenRow{ID: t.ID, Name: label(t.Name), Rights: rightList(t.Rights), Bound: boundWords(t), By: label(t.MadeBy), Made: minuteUTC(t.CreatedAt),
+		Last: "never", Expires: minuteUTC(t.ExpiresAt), ExpiresTime: machineTime(t.ExpiresAt)}
 	if t.LastUsedAt != nil {
 		row.Last, row.LastTime = ago(*t.LastUsedAt, s.cfg.Now()), machineTime(*t.LastUsedAt)
 	}
 	switch {
 	case t.RevokedAt != nil:
-		row.Over = "revoked on " + when(*t.RevokedAt)
+		row.Over = "revoked on " + minuteUTC(*t.RevokedAt)
 	case t.ExpiresAt <= now:
 		row.Over = "over"
 	}
@@ -165,7 +165,7 @@ func (s *site) handleNewToken(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, "make a token", err)
 		return
 	}
-	p := tokenPage{Name: label(made.Name), Secret: told, Until: when(made.ExpiresAt), Bound: boundWords(&made)}
+	p := tokenPage{Name: label(made.Name), Secret: told, Until: minuteUTC(made.ExpiresAt), Bound: boundWords(&made)}
 	for _, right := range made.Rights {
 		p.Rights = append(p.Rights, rightWords(right))
 	}

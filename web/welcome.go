@@ -89,7 +89,7 @@ func (s *site) handleWelcomeCode(w http.ResponseWriter, r *http.Request) {
 // name, too.
 func (s *site) showChoices(w http.ResponseWriter, r *http.Request, status int, code string, c analytics.Code, first analytics.Person, wrong wrongs) {
 	p := welcomePage{Code: code, Problem: wrong.summary(), SignedIn: s.signedIn(r), Title: "Choose a password"}
-	until := " The code holds until " + when(c.ExpiresAt) + "."
+	until := " The code holds until " + minuteUTC(c.ExpiresAt) + "."
 	switch c.Kind {
 	case analytics.CodeFirst:
 		p.Title, p.For = "The first administrator", "You will manage who else may sign in."+until
