@@ -7,7 +7,6 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"log/slog"
 	"slices"
 	"strings"
 	"time"
@@ -15,7 +14,6 @@ import (
 	"golang.org/x/sync/semaphore"
 
 	"fadeledger/analytics"
-	"fadeledger/analytics/catalog"
 	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
 	"fadeledger/ingest/profile"
@@ -37,7 +35,7 @@ const inspections = 2
 
 func (s *services) newIntake() *intake {
 	return &intake{
-		publisher: s.publisher, db: s.db, reader: &ingest.Reader{Profiles: s.db},
+		publisher: s.publisher, db: s.web, reader: &ingest.Reader{Profiles: s.web},
 		reading: semaphore.NewWeighted(inspections), identity: s.identity,
 	}
 }
@@ -95,75 +93,6 @@ func (i *intake) profileHash(ctx context.Context, e api.Envelope) (string, error
 	}
 	_, hash, err := i.db.Profile(ctx, e.Collector)
 	return hex.EncodeToString(hash), err
-}
-
-// registrar registers files.
-type registrar struct {
-	db  *store.DB
-	log *slog.Logger
-}
-
-// Register checks all files against each other and what is registered, and
-// then takes all or nothing.
-func (r *registrar) Register(ctx context.Context, files map[string][]byte) (api.Registration, error) {
-	reg, problems, err := r.read(ctx, files)
-	if err != nil || len(problems) > 0 {
-		return api.Registration{Problems: problems}, err
-	}
-	done, err := r.db.Register(ctx, reg)
-	if errors.Is(err, analytics.ErrConflict) {
-		return api.Registration{Problems: []api.Problem{{Message: err.Error()}}}, nil
-	}
-	if err != nil {
-		return api.Registration{}, err
-	}
-	r.log.Info("registered", "models", done.NewModels, "terms", done.NewTerms, "sites", done.NewSites, "units", done.NewUnits)
-	return api.Registration{Models: done.Models, Terms: done.Terms, Sites: done.Sites, Units: done.Units}, nil
-}
-
-func (r *registrar) read(ctx context.Context, files map[string][]byte) (store.Registration, []api.Problem, error) {
-	known, err := r.db.Known(ctx)
-	if err != nil {
-		return store.Registration{}, nil, err
-	}
-	return readRegistration(files, known)
-}
-
-// readRegistration parses registration files and checks them together.
-func readRegistration(files map[string][]byte, known catalog.Known) (reg store.Registration, problems []api.Problem, err error) {
-	gather := func(e error) {
-		var list catalog.Problems
-		switch {
-		case e == nil:
-		case errors.As(e, &list):
-			for _, p := range list {
-				problems = append(problems, api.Problem{File: p.File, Line: p.Line, Field: p.Field, Message: p.Message + "; " + p.Remedy})
-			}
-		default:
-			err = e
-		}
-	}
-	models, e := parse(files, "models.yaml", catalog.ParseModels)
-	gather(e)
-	known.AddCatalogue(models)
-	gather(models.Check(known))
-	sites, e := parse(files, "sites.csv", catalog.ParseSites)
-	gather(e)
-	known.AddSites(sites)
-	gather(sites.CheckZones(func(zone string) error { _, err := time.LoadLocation(zone); return err }))
-	units, e := parse(files, "units.csv", catalog.ParseUnits)
-	gather(e)
-	gather(units.Check(known))
-	return store.Registration{Models: models.Models, Terms: models.Terms, Sites: sites.Sites, Units: units.Units}, problems, err
-}
-
-// parse reads a file that may be absent.
-func parse[T any](files map[string][]byte, name string, read func(string, []byte) (T, error)) (T, error) {
-	var none T
-	if files[name] == nil {
-		return none, nil
-	}
-	return read(name, files[name])
 }
 
 // streamState asks the broker.

@@ -38,7 +38,7 @@ func BenchmarkEndToEnd(b *testing.B) {
 			}
 			var ratio, rate float64
 			for range b.N {
-				plain, perSecond := endToEnd(b, url, fleet, size)
+				plain, perSecond := endToEnd(b, url, fleet, size, true)
 				ratio += perSecond / plain
 				rate += perSecond
 			}
@@ -48,7 +48,9 @@ func BenchmarkEndToEnd(b *testing.B) {
 	}
 }
 
-func endToEnd(b *testing.B, url string, fleet *household.Fleet, size int) (plain, perSecond float64) {
+// endToEnd measures once; bounded has the worker turn into its role, and every
+// collector bound to its units.
+func endToEnd(b *testing.B, url string, fleet *household.Fleet, size int, bounded bool) (plain, perSecond float64) {
 	b.StopTimer()
 	defer b.StartTimer()
 	ctx := context.Background()
@@ -66,15 +68,28 @@ func endToEnd(b *testing.B, url string, fleet *household.Fleet, size int) (plain
 		b.Fatal(err)
 	}
 	s.onClose(func(context.Context) { nc.Close() })
-	if _, err := s.open(ctx, url, nc, broker.Config{MaxBytes: embedded.StreamBytes()}, 1); err != nil {
+	if _, err := s.open(ctx, url, nc, broker.Config{MaxBytes: embedded.StreamBytes()}, 1, store.ForWorker, store.ForWeb); err != nil {
 		b.Fatal(err)
 	}
-	emptyLedger(b, s.db)
-	if err := registerFleet(ctx, s.db, fleet); err != nil {
+	owner, err := store.Open(ctx, url, discard())
+	if err != nil {
 		b.Fatal(err)
+	}
+	defer owner.Close()
+	emptyLedger(b, owner)
+	if err := registerFleet(ctx, s.web, fleet); err != nil {
+		b.Fatal(err)
+	}
+	if bounded {
+		if err := bindFleet(ctx, s.web, fleet); err != nil {
+			b.Fatal(err)
+		}
+	} else {
+		s.db.Close()
+		s.db = owner
 	}
 	readings := publishAll(b, s, fleet, size)
-	plain = float64(len(readings)) / plainCopy(b, s.db, readings).Seconds()
+	plain = float64(len(readings)) / plainCopy(b, owner, readings).Seconds()
 
 	var left atomic.Int64
 	left.Store(int64(len(readings)))
@@ -103,7 +118,7 @@ func endToEnd(b *testing.B, url string, fleet *household.Fleet, size int) (plain
 		b.Fatal(err)
 	}
 	var counted int64
-	if err := s.db.Pool().QueryRow(ctx, `SELECT sum(accepted) FROM delivery`).Scan(&counted); err != nil || counted != int64(len(readings)) {
+	if err := owner.Pool().QueryRow(ctx, `SELECT sum(accepted) FROM delivery`).Scan(&counted); err != nil || counted != int64(len(readings)) {
 		b.Fatalf("%d samples counted of %d, %v", counted, len(readings), err)
 	}
 	return plain, float64(len(readings)) / took.Seconds()
@@ -114,7 +129,7 @@ func emptyLedger(b *testing.B, db *store.DB) {
 	_, err := db.Pool().Exec(context.Background(), `
 		TRUNCATE unit, unit_ledger, unit_standing, unit_day, excursion, unit_event, recount,
 			sample_run, sample_block, sample_other, delivery, collector, collector_note, quarantine,
-			correction, placement, receipt`)
+			correction, placement, receipt, asking, collector_login`)
 	if err != nil {
 		b.Fatal(err)
 	}

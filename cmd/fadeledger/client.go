@@ -15,10 +15,18 @@ import (
 	"time"
 )
 
-// server is the flag that names a running service.
+// server are the flags that name a running service and let its user in.
 type server struct {
-	Server string `help:"Address of the service." env:"FADELEDGER_SERVER" default:"http://127.0.0.1:8080" placeholder:"URL"`
+	Server    string `help:"Address of the service." env:"FADELEDGER_SERVER" default:"http://127.0.0.1:8080" placeholder:"URL"`
+	TokenFile string `help:"File with the token that lets you in, or its text in FADELEDGER_TOKEN. A demo on this machine needs none." env:"FADELEDGER_TOKEN_FILE" placeholder:"FILE"`
 }
+
+// tokenEnv holds a token where no file does. It is no flag: other users can see
+// those.
+const tokenEnv = "FADELEDGER_TOKEN"
+
+// token gives the token to show, empty for none.
+func (s server) token() (string, error) { return secretOf(s.TokenFile, tokenEnv) }
 
 // problemError is an answer of the service that says what is wrong.
 type problemError struct {
@@ -114,6 +122,13 @@ func (s server) once(ctx context.Context, method, path string, header map[string
 			req.Header.Set(k, v)
 		}
 	}
+	token, err := s.token()
+	if err != nil {
+		return final{err}
+	}
+	if token != "" {
+		req.Header.Set("Authorization", "Bearer "+token)
+	}
 	resp, err := client.Do(req)
 	if err != nil {
 		// Method and address are the user's own or known.
@@ -149,6 +164,9 @@ func problemOf(status int, b []byte) error {
 		return &problemError{status: status, title: fmt.Sprintf("the answer is %d %s, and not in this service's form: is it the right address?", status, http.StatusText(status))}
 	}
 	e := &problemError{status: status, title: doc.Detail}
+	if status == http.StatusUnauthorized {
+		e.lines = append(e.lines, "an administrator makes tokens at /tokens, and whoever has the database with fadeledger tokens new; give yours with --token-file or in "+tokenEnv)
+	}
 	if e.title == "" {
 		e.title = doc.Title
 	}

@@ -13,7 +13,7 @@ import (
 func TestAddressesThatCannotBeAsked(t *testing.T) {
 	for _, address := range []string{"", "127.0.0.1:8080", "localhost:8080", "ftp://127.0.0.1", "http://", "/x", "http://a b"} {
 		began := time.Now()
-		err := server{address}.call(t.Context(), http.MethodGet, "/", nil, nil, nil)
+		err := server{Server: address}.call(t.Context(), http.MethodGet, "/", nil, nil, nil)
 		if err == nil || !strings.Contains(err.Error(), "http://127.0.0.1:8080") || time.Since(began) > time.Second {
 			t.Errorf("%q: %v after %s", address, err, time.Since(began))
 		}
@@ -34,7 +34,7 @@ func TestAnswersThatEndTheCall(t *testing.T) {
 			}))
 			defer ts.Close()
 			var out struct{}
-			if err := (server{ts.URL}).call(t.Context(), http.MethodGet, "/x", nil, nil, &out); err == nil || asked != 1 {
+			if err := (server{Server: ts.URL}).call(t.Context(), http.MethodGet, "/x", nil, nil, &out); err == nil || asked != 1 {
 				t.Errorf("asked %d times: %v", asked, err)
 			}
 		})
@@ -49,7 +49,7 @@ func TestUnreadyServiceIsAskedAgain(t *testing.T) {
 		}
 	}))
 	defer ts.Close()
-	if err := (server{ts.URL}).call(t.Context(), http.MethodGet, "/", nil, nil, nil); err != nil || asked != 3 {
+	if err := (server{Server: ts.URL}).call(t.Context(), http.MethodGet, "/", nil, nil, nil); err != nil || asked != 3 {
 		t.Errorf("asked %d times: %v", asked, err)
 	}
 }
@@ -57,11 +57,11 @@ func TestUnreadyServiceIsAskedAgain(t *testing.T) {
 func TestStoppedWhileWaiting(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
 	defer cancel()
-	err := server{"http://" + freeAddress(t)}.call(ctx, http.MethodGet, "/", nil, nil, nil)
+	err := server{Server: "http://" + freeAddress(t)}.call(ctx, http.MethodGet, "/", nil, nil, nil)
 	if !errors.Is(err, errStopped) {
 		t.Errorf("got %v", err)
 	}
-	load := loadCmd{server: server{"http://" + freeAddress(t)}, Collector: "c-1", Files: []string{writeFile(t, "x.csv", "unit,time\n")}}
+	load := loadCmd{server: server{Server: "http://" + freeAddress(t)}, Collector: "c-1", Files: []string{writeFile(t, "x.csv", "unit,time\n")}}
 	ctx, cancel = context.WithTimeout(t.Context(), 300*time.Millisecond)
 	defer cancel()
 	if err := load.Run(ctx); err == nil || !strings.HasPrefix(err.Error(), "stopped; load the same files again") {

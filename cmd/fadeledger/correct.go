@@ -13,12 +13,6 @@ import (
 	"time"
 )
 
-// signature says who decides something, and why.
-type signature struct {
-	By  string `help:"Who decides it." required:"" placeholder:"NAME"`
-	Why string `help:"Why." required:"" placeholder:"TEXT"`
-}
-
 // versionAnswer is a version of a sample as the service tells it.
 type versionAnswer struct {
 	Sample    map[string]any `json:"sample"`
@@ -96,7 +90,7 @@ func (v versionAnswer) values() string {
 
 type settleCmd struct {
 	server
-	signature
+	Why     string    `help:"Why. Who decides it is whoever the token is of." required:"" placeholder:"TEXT"`
 	Unit    string    `arg:"" help:"Serial number."`
 	Time    time.Time `arg:"" help:"Instant in dispute, as the command disputes tells it."`
 	Version int       `help:"Number of the version that is right, as the command disputes tells it; 0: none, nothing counts there." required:"" placeholder:"N"`
@@ -120,7 +114,7 @@ func (c settleCmd) Run(ctx context.Context) error {
 			samples = append(samples, d.Versions[c.Version-1].Sample)
 		}
 		body, err := json.Marshal(map[string]any{
-			"from": d.At, "to": d.At.Add(time.Millisecond), "by": c.By, "why": c.Why, "samples": samples,
+			"from": d.At, "to": d.At.Add(time.Millisecond), "why": c.Why, "samples": samples,
 		})
 		if err != nil {
 			return fmt.Errorf("write the correction: %w", err)
@@ -147,7 +141,7 @@ func (s server) correct(ctx context.Context, unit, query string, header map[stri
 
 type correctCmd struct {
 	server
-	signature
+	Why       string    `help:"Why. Who decides it is whoever the token is of." required:"" placeholder:"TEXT"`
 	Unit      string    `arg:"" help:"Serial number."`
 	File      string    `arg:"" optional:"" help:"CSV with the samples that are to count; none: nothing counts in the span." type:"existingfile"`
 	From      time.Time `help:"First instant of the span." required:"" placeholder:"TIME"`
@@ -172,7 +166,7 @@ func (c correctCmd) Run(ctx context.Context) error {
 	}
 	q := url.Values{
 		"from": {c.From.UTC().Format(time.RFC3339Nano)}, "to": {c.To.UTC().Format(time.RFC3339Nano)},
-		"by": {c.By}, "why": {c.Why},
+		"why": {c.Why},
 	}
 	if c.Collector != "" {
 		q.Set("collector", c.Collector)

@@ -22,7 +22,7 @@ func TestSettleAndCorrect(t *testing.T) {
 		if err := os.WriteFile(file, []byte("unit,time,soc_pct\n"+rows), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		err := (loadCmd{server: server{ts.URL}, Files: []string{file}, Collector: name}).Run(t.Context())
+		err := (loadCmd{server: ts.server(), Files: []string{file}, Collector: name}).Run(t.Context())
 		var nothing *exitError // where all of it is in dispute
 		if err != nil && !errors.As(err, &nothing) {
 			t.Fatal(err)
@@ -41,7 +41,7 @@ func TestSettleAndCorrect(t *testing.T) {
 		t.Fatalf("ledger %+v", l)
 	}
 	at := time.Date(2026, 5, 1, 12, 5, 0, 0, time.UTC)
-	settle := settleCmd{server: server{ts.URL}, signature: signature{By: "R. Vane", Why: "the gateway's log"}, Unit: "HB5-000017", Time: at, Version: 3}
+	settle := settleCmd{server: ts.server(), Why: "the gateway's log", Unit: "HB5-000017", Time: at, Version: 3}
 	if err := settle.Run(t.Context()); err == nil || !strings.Contains(err.Error(), "versions 1 to 2") {
 		t.Errorf("a third version is chosen: %v", err)
 	}
@@ -60,7 +60,7 @@ func TestSettleAndCorrect(t *testing.T) {
 		t.Fatal(err)
 	}
 	correct := correctCmd{
-		server: server{ts.URL}, signature: settle.signature, Unit: "HB5-000017", File: file, From: at.Add(-5 * time.Minute), To: at.Add(time.Minute),
+		server: ts.server(), Why: settle.Why, Unit: "HB5-000017", File: file, From: at.Add(-5 * time.Minute), To: at.Add(time.Minute),
 	}
 	if err := correct.Run(t.Context()); err != nil {
 		t.Fatal(err)
@@ -80,7 +80,7 @@ func TestSettleAndCorrect(t *testing.T) {
 	}
 	var history struct{ Corrections []struct{ By, Why string } }
 	decodeJSON(t, ts.get(t, "/api/v1/units/HB5-000017/corrections"), &history)
-	if len(history.Corrections) != 2 || history.Corrections[1].By != "R. Vane" {
+	if len(history.Corrections) != 2 || history.Corrections[1].By != "tests" {
 		t.Errorf("history %+v", history)
 	}
 	b, err := ts.db.Balance(t.Context())
@@ -97,7 +97,7 @@ func TestReleaseByCommand(t *testing.T) {
 	if err := os.WriteFile(file, []byte("unit,time,soc_pct\nHB5-000018,2026-05-01T12:00:00Z,40\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	err := (loadCmd{server: server{ts.URL}, Files: []string{file}, Collector: "c-1"}).Run(t.Context())
+	err := (loadCmd{server: ts.server(), Files: []string{file}, Collector: "c-1"}).Run(t.Context())
 	if err == nil {
 		t.Fatal("a file of which nothing counts passes")
 	}
@@ -105,14 +105,14 @@ func TestReleaseByCommand(t *testing.T) {
 	if len(rows) != 1 || rows[0].Reason != "unknown-unit" {
 		t.Fatalf("quarantine %+v", rows)
 	}
-	if err := (heldCmd{server: server{ts.URL}}).Run(t.Context()); err != nil {
+	if err := (heldCmd{server: ts.server()}).Run(t.Context()); err != nil {
 		t.Error(err)
 	}
-	release := releaseCmd{server: server{ts.URL}, IDs: []int64{rows[0].ID}}
+	release := releaseCmd{server: ts.server(), IDs: []int64{rows[0].ID}}
 	if err := release.Run(t.Context()); err != nil || len(ts.quarantine(t)) != 1 {
 		t.Errorf("a unit that is still not registered: %v, %+v", err, ts.quarantine(t))
 	}
-	if err := (releaseCmd{server: server{ts.URL}}).Run(t.Context()); err == nil {
+	if err := (releaseCmd{server: ts.server()}).Run(t.Context()); err == nil {
 		t.Error("nothing is named, and yet something is released")
 	}
 	ts.registerUnits(t, "HB5-000018")

@@ -54,9 +54,13 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	if c.Units < 1 || c.Days < 1 {
 		return fmt.Errorf("a demo of %d units and %d days shows nothing: --units and --days are 1 or more", c.Units, c.Days)
 	}
-	listener, err := listen(ctx, c.Listen, log)
+	listener, err := listen(ctx, c.Listen)
 	if err != nil {
 		return err
+	}
+	if !loopback(listener.Addr().String()) {
+		listener.Close()
+		return fmt.Errorf("a demo lets everybody in and is for this machine alone: %s can be reached by others; take an address like 127.0.0.1:8080", c.Listen)
 	}
 	defer listener.Close()
 	state, err := c.prepare()
@@ -81,7 +85,14 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	}
 	defer s.Close()
 	d.services = s
-	if err := registerFleet(ctx, s.db, fleet); err != nil {
+	if err := registerFleet(ctx, s.web, fleet); err != nil {
+		return err
+	}
+	if err := bindFleet(ctx, s.web, fleet); err != nil {
+		return err
+	}
+	gate, err := demoGate(ctx, s.web, fleet, quieter(log))
+	if err != nil {
 		return err
 	}
 	fmt.Fprintf(os.Stderr, "the dashboard is at http://%s after %.1f s; its history is still coming in\n", listener.Addr(), time.Since(began).Seconds())
@@ -89,10 +100,10 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 	group.Go(func() error { return s.watch(ctx) })
 	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, d.count) })
 	group.Go(func() error {
-		cfg := exposure(c.Listen)
-		cfg.Banners = append([]string{"Demo: an invented fleet. Nothing on these pages is about a real home."}, cfg.Banners...)
-		cfg.Progress = d.progress
-		return s.serve(ctx, listener, cfg)
+		return s.serve(ctx, listener, web.Config{
+			Gate: gate, Hosts: web.LoopbackHosts(), Progress: d.progress,
+			Banners: []string{"Demo: an invented fleet. Nothing on these pages is about a real home."},
+		})
 	})
 	group.Go(func() error { return d.publish(ctx) })
 	err = group.Wait()
@@ -131,6 +142,7 @@ func (c demoCmd) prepare() (*demoState, error) {
 }
 
 func registerFleet(ctx context.Context, db *store.DB, fleet *household.Fleet) error {
+	ctx = analytics.WithPrincipal(ctx, analytics.Service("demo"))
 	r := store.Registration{Models: fleet.Models, Terms: fleet.Terms, Sites: fleet.Sites}
 	for _, h := range fleet.Homes {
 		r.Units = append(r.Units, h.Unit)

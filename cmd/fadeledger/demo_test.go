@@ -22,7 +22,7 @@ import (
 // freeAddress gives a loopback address that nothing listens on.
 func freeAddress(t testing.TB) string {
 	t.Helper()
-	l, err := listen(t.Context(), "127.0.0.1:0", discard())
+	l, err := listen(t.Context(), "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -174,7 +174,7 @@ func checkDemo(t *testing.T, data string, state demoState) {
 // written or thrown away.
 func TestDemoRefuses(t *testing.T) {
 	free, busy := freeAddress(t), ""
-	l, err := listen(t.Context(), "127.0.0.1:0", discard())
+	l, err := listen(t.Context(), "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -69,7 +69,7 @@ func (ts *testService) backfill(t testing.TB, units, days int) history {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := registerFleet(t.Context(), ts.db, fleet); err != nil {
+	if err := registerFleet(t.Context(), ts.web, fleet); err != nil {
 		t.Fatal(err)
 	}
 	publisher, err := broker.NewPublisher(ts.connection(t), broker.PublisherConfig{Logger: discard()})

@@ -60,7 +60,7 @@ func TestTwentyBadRows(t *testing.T) {
 	ts.startWorker(t)
 	ts.registerUnits(t, "HB5-000017")
 	file := filepath.Join(testdata, "bad-input", "twenty-bad-rows.csv")
-	if err := (loadCmd{server: server{ts.URL}, Files: []string{file}, Collector: "c-1"}).Run(t.Context()); err != nil {
+	if err := (loadCmd{server: ts.server(), Files: []string{file}, Collector: "c-1"}).Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	type place struct {
@@ -155,7 +155,7 @@ func wantNothingTaken(t testing.TB, err error) {
 func TestHeaderAlone(t *testing.T) {
 	ts := newService(t)
 	ts.startWorker(t)
-	load := loadCmd{server: server{ts.URL}, Collector: "c-1", Files: []string{writeFile(t, "none.csv", "unit,time,soc_pct\n")}}
+	load := loadCmd{server: ts.server(), Collector: "c-1", Files: []string{writeFile(t, "none.csv", "unit,time,soc_pct\n")}}
 	wantNothingTaken(t, load.Run(t.Context()))
 }
 
@@ -171,7 +171,7 @@ func TestLargeArray(t *testing.T) {
 		fmt.Fprintf(&text, ",\n{\"unit\":\"HB5-1\",\"time\":%d,\"soc_pct\":%d}", 1767600000+60*i, 20+i%60)
 	}
 	path := writeFile(t, "array.json", "["+text.String()[1:]+"]")
-	load := loadCmd{server: server{ts.URL}, Collector: "c-" + strings.Repeat("1", 60), Files: []string{path}}
+	load := loadCmd{server: ts.server(), Collector: "c-" + strings.Repeat("1", 60), Files: []string{path}}
 	if err := load.Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -186,7 +186,7 @@ func TestLoadedAgainNothingIsSentTwice(t *testing.T) {
 	ts.startWorker(t)
 	ts.registerUnits(t, "HB5-1")
 	const rows = 20_000
-	load := loadCmd{server: server{ts.URL}, Collector: "c-1",
+	load := loadCmd{server: ts.server(), Collector: "c-1",
 		Files: []string{writeFile(t, "long.csv", minutes("unit,time,soc_pct", "HB5-1", rows))}}
 	for i := range 2 {
 		if err := load.Run(t.Context()); err != nil {
@@ -208,7 +208,7 @@ func TestUnregisteredUnitWaits(t *testing.T) {
 	ts := newService(t)
 	ts.startWorker(t)
 	ts.registerUnits(t, "HB5-1")
-	load := loadCmd{server: server{ts.URL}, Collector: "c-1", Files: []string{writeFile(t, "new.csv", minutes("unit,time,soc_pct", "HB5-2", 500))}}
+	load := loadCmd{server: ts.server(), Collector: "c-1", Files: []string{writeFile(t, "new.csv", minutes("unit,time,soc_pct", "HB5-2", 500))}}
 	wantNothingTaken(t, load.Run(t.Context()))
 	held := ts.quarantine(t)
 	if len(held) == 0 || held[0].Reason != analytics.ReasonUnknownUnit {
@@ -232,7 +232,7 @@ func TestMendedByProfile(t *testing.T) {
 	ts := newService(t)
 	ts.startWorker(t)
 	ts.registerUnits(t, "HB5-1")
-	load := loadCmd{server: server{ts.URL}, Collector: "c-9", Files: []string{writeFile(t, "foreign.csv", minutes("serial_no,when,charge_state", "HB5-1", 300))}}
+	load := loadCmd{server: ts.server(), Collector: "c-9", Files: []string{writeFile(t, "foreign.csv", minutes("serial_no,when,charge_state", "HB5-1", 300))}}
 	wantNothingTaken(t, load.Run(t.Context()))
 	held := ts.quarantine(t)
 	if len(held) != 1 || held[0].Line != 0 || held[0].Reason != "header-missing" {

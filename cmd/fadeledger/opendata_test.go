@@ -78,7 +78,7 @@ func TestMeasuredCells(t *testing.T) {
 	// of step 6.
 	steps := writeFile(t, "steps.csv", pulseRows(t, pulses))
 	for serial, file := range map[string]string{"CELL-PULSES": pulses, "CELL-DRIVE": udds, "CELL-STEPS": steps} {
-		load := loadCmd{server: server{ts.URL}, Files: []string{file}, Collector: serial, Profile: writeFile(t, "profile.yaml", cellProfile(serial))}
+		load := loadCmd{server: ts.server(), Files: []string{file}, Collector: serial, Profile: writeFile(t, "profile.yaml", cellProfile(serial))}
 		if err := load.Run(t.Context()); err != nil {
 			t.Fatal(err)
 		}

@@ -15,12 +15,14 @@ import (
 	"fadeledger/analytics"
 	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
+	"fadeledger/store"
 	"fadeledger/web"
 )
 
 type serveCmd struct {
 	dependencies
 	doors
+	entrance
 	Listen   string `help:"Address of the pages and the API." env:"FADELEDGER_LISTEN" default:"127.0.0.1:8080"`
 	Embedded bool   `help:"Run everything in this process: private database, broker and a worker."`
 	Data     string `help:"Folder that holds everything when embedded." env:"FADELEDGER_DATA" default:"fadeledger-data" type:"path"`
@@ -28,60 +30,46 @@ type serveCmd struct {
 
 // Run serves until the context ends.
 func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
-	listener, err := listen(ctx, c.Listen, log)
+	listener, err := c.listen(ctx, c.Listen, log)
 	if err != nil {
 		return err
 	}
 	defer listener.Close()
-	if !c.Embedded {
-		s, err := c.connect(ctx, log, "web")
-		if err != nil {
-			return unlessStopped(ctx, err)
+	var s *services
+	if c.Embedded {
+		if err := refuseDemoFolder(c.Data); err != nil {
+			return err
 		}
-		defer s.Close()
-		return s.serve(ctx, listener, exposure(c.Listen))
+		s, err = embed(ctx, log, c.Data, c.doors, c.Database)
+	} else {
+		s, err = c.connect(ctx, log, store.ForWeb)
 	}
-	if err := refuseDemoFolder(c.Data); err != nil {
-		return err
-	}
-	s, err := embed(ctx, log, c.Data, c.doors, c.Database)
 	if err != nil {
 		return unlessStopped(ctx, err)
 	}
 	defer s.Close()
+	gate, err := c.gate(s.web, listener.Addr(), log)
+	if err != nil {
+		return err
+	}
+	if err := greet(ctx, s.web, c.address(listener.Addr())); err != nil {
+		return err
+	}
+	cfg := web.Config{Gate: gate, Hosts: c.hosts(listener.Addr()), Secure: c.secure()}
+	if !c.Embedded {
+		return s.serve(ctx, listener, cfg)
+	}
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return s.watch(ctx) })
 	group.Go(func() error { return s.work(ctx, ingest.DefaultGather, nil) })
-	group.Go(func() error { return s.serve(ctx, listener, exposure(c.Listen)) })
+	group.Go(func() error { return s.keepLogins(ctx) })
+	group.Go(func() error { return s.serve(ctx, listener, cfg) })
 	return group.Wait()
-}
-
-// listen opens the listener at once, so that a busy port fails at start.
-func listen(ctx context.Context, address string, log *slog.Logger) (net.Listener, error) {
-	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", address)
-	if err != nil {
-		return nil, fmt.Errorf("listen for pages: %w; choose another address with --listen", err)
-	}
-	if !loopback(listener.Addr().String()) {
-		log.Warn("there is no sign-in yet, and this address can be reached by others: anyone who reaches it sees everything", "listen", address)
-	}
-	return listener, nil
 }
 
 func loopback(address string) bool {
 	a, err := netip.ParseAddrPort(address)
 	return err == nil && a.Addr().Unmap().IsLoopback()
-}
-
-// exposure says what follows from the address that the pages are reached at. On
-// a loopback address only its own names are answered, so that a foreign page
-// cannot have its name point here.
-func exposure(address string) web.Config {
-	host, _, err := net.SplitHostPort(address)
-	if err == nil && (host == "localhost" || loopback(net.JoinHostPort(host, "1"))) {
-		return web.Config{Hosts: web.LoopbackHosts()}
-	}
-	return web.Config{Banners: []string{"There is no sign-in yet, and this service can be reached from other machines."}}
 }
 
 // serve answers pages and API until the context ends.
@@ -90,17 +78,19 @@ func (s *services) serve(ctx context.Context, listener net.Listener, cfg web.Con
 	if err != nil {
 		return err
 	}
-	s.log.Info("pages are up", "url", "http://"+listener.Addr().String())
 	return serveHTTP(ctx, web.Server(handler, s.log), listener)
 }
 
 // handler joins the pages with what they show.
 func (s *services) handler(cfg web.Config) (http.Handler, error) {
-	cfg.Ledger = s.db
+	cfg.Ledger = s.web
 	cfg.Intake = s.newIntake()
-	cfg.Registrar = &registrar{db: s.db, log: s.log}
+	registrar := &registrar{db: s.web, log: s.log}
+	cfg.Registrar, cfg.Registry = registrar, registrar
 	cfg.Broker = streamState{s}
-	cfg.Upkeep = &keeper{db: s.db}
+	cfg.Upkeep = &keeper{db: s.web}
+	cfg.Collectors = &collectors{db: s.web}
+	cfg.People, cfg.Trail = s.web, s.web
 	cfg.Ready = s.ready
 	cfg.Logger = s.log
 	cfg.Version = version
@@ -137,7 +127,11 @@ func (s *services) ready(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, readyWait)
 	defer cancel()
 	var reasons []error
-	if err := s.db.Ping(ctx); err != nil {
+	db := s.web
+	if db == nil {
+		db = s.db
+	}
+	if err := db.Ping(ctx); err != nil {
 		reasons = append(reasons, fmt.Errorf("%w; nothing is counted until it is back, and the broker keeps what comes", err))
 	}
 	if err := broker.Healthy(ctx, s.stream, s.embedded); err != nil {

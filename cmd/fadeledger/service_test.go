@@ -18,8 +18,10 @@ import (
 	"fadeledger/analytics"
 	"fadeledger/ingest"
 	"fadeledger/ingest/broker"
+	"fadeledger/store"
 	"fadeledger/store/storetest"
 	"fadeledger/web"
+	"fadeledger/web/access"
 )
 
 // patienceInTests bounds every wait for something to happen.
@@ -30,6 +32,8 @@ type testService struct {
 	*services
 	*httptest.Server
 	database, brokerURL string
+	// tokenFile holds a token that may do everything.
+	tokenFile string
 }
 
 func discard() *slog.Logger { return slog.New(slog.DiscardHandler) }
@@ -53,10 +57,15 @@ func newService(t testing.TB) *testService {
 		nc.Close()
 		_ = embedded.Shutdown(ctx)
 	})
-	if _, err := ts.open(ctx, ts.database, nc, broker.Config{MaxBytes: embedded.StreamBytes()}, 1); err != nil {
+	if _, err := ts.open(ctx, ts.database, nc, broker.Config{MaxBytes: embedded.StreamBytes()}, 1, store.ForWorker, store.ForWeb); err != nil {
 		t.Fatal(err)
 	}
-	handler, err := ts.handler(web.Config{})
+	ts.tokenFile = writeFile(t, "token", newToken(t, ts.web, analytics.Token{Name: "tests", Rights: analytics.Rights}))
+	gate, err := access.New(access.Config{Store: door{ts.web}, Logger: discard()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	handler, err := ts.handler(web.Config{Gate: gate})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,6 +76,26 @@ func newService(t testing.TB) *testService {
 	})
 	return ts
 }
+
+// asConsole gives a context for what only the console may do.
+func asConsole(ctx context.Context) context.Context {
+	return analytics.WithPrincipal(ctx, analytics.Service("console"))
+}
+
+// newToken makes a token that holds for a day, and gives its text.
+func newToken(t testing.TB, db *store.DB, token analytics.Token) string {
+	t.Helper()
+	secret, hash := access.NewToken()
+	token.MadeBy, token.CreatedAt = "tests", analytics.InstantOf(time.Now())
+	token.ExpiresAt = token.CreatedAt + analytics.Instant(analytics.DayLength)
+	if _, err := db.AddToken(asConsole(t.Context()), hash, token); err != nil {
+		t.Fatal(err)
+	}
+	return secret
+}
+
+// server gives the flags of a client that may do everything.
+func (ts *testService) server() server { return server{Server: ts.URL, TokenFile: ts.tokenFile} }
 
 // startWorker runs a worker in this process until the test ends.
 func (ts *testService) startWorker(t testing.TB) {
@@ -96,16 +125,32 @@ func (ts *testService) connection(t testing.TB) *nats.Conn {
 // get asks the API and gives the body of a 200.
 func (ts *testService) get(t testing.TB, path string) []byte {
 	t.Helper()
-	resp, err := http.Get(ts.URL + path)
-	if err != nil {
-		t.Fatal(err)
-	}
+	resp := ts.ask(t, http.MethodGet, path)
 	defer resp.Body.Close()
 	b, err := io.ReadAll(resp.Body)
 	if err != nil || resp.StatusCode != http.StatusOK {
 		t.Fatalf("GET %s: %s %v\n%s", path, resp.Status, err, b)
 	}
 	return b
+}
+
+// ask sends a request with the token that may do everything.
+func (ts *testService) ask(t testing.TB, method, path string) *http.Response {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), method, ts.URL+path, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	token, err := ts.server().token()
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Authorization", "Bearer "+token)
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return resp
 }
 
 // idle waits until everything that is stored is counted.
@@ -151,7 +196,7 @@ func (ts *testService) registerText(t testing.TB, files map[string]string) {
 		}
 		paths = append(paths, path)
 	}
-	if err := (registerCmd{server: server{ts.URL}, Files: paths}).Run(t.Context()); err != nil {
+	if err := (registerCmd{server: ts.server(), Files: paths}).Run(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -23,7 +25,7 @@ import (
 
 // dependencies are the flags that name a database and a broker.
 type dependencies struct {
-	Database string `help:"Address of the database, postgres://…" env:"FADELEDGER_DATABASE_URL" placeholder:"URL"`
+	Database string `help:"Address of the database, postgres://… With the owner's name the schema is brought up to date; fadeledger_web and fadeledger_worker are enough for serve and work once it is." env:"FADELEDGER_DATABASE_URL" placeholder:"URL"`
 	Broker   string `help:"Address of the broker, nats://…" env:"FADELEDGER_BROKER_URL" placeholder:"URL"`
 	Replicas int    `help:"Number of broker servers that hold the stream." env:"FADELEDGER_REPLICAS" default:"1"`
 }
@@ -31,7 +33,10 @@ type dependencies struct {
 // services are what a process works with. Close ends them in the reverse order
 // of their start.
 type services struct {
+	// db counts, as a worker; web answers for whoever asks. Either is nil where
+	// the process has no need of it.
 	db        *store.DB
+	web       *store.DB
 	nc        *nats.Conn
 	js        jetstream.JetStream
 	stream    jetstream.Stream
@@ -74,12 +79,12 @@ func (s *services) Close() {
 }
 
 // connect uses a database and a broker that run elsewhere.
-func (d dependencies) connect(ctx context.Context, log *slog.Logger, name string) (*services, error) {
+func (d dependencies) connect(ctx context.Context, log *slog.Logger, as store.As) (*services, error) {
 	if d.Database == "" || d.Broker == "" {
 		return nil, errors.New("name the database with --database and the broker with --broker, or run serve --embedded, which brings both")
 	}
 	s := &services{log: log}
-	nc, err := reachBroker(ctx, log, d.Broker, "fadeledger "+name)
+	nc, err := reachBroker(ctx, log, d.Broker, "fadeledger "+string(as))
 	if err != nil {
 		return nil, err
 	}
@@ -88,7 +93,7 @@ func (d dependencies) connect(ctx context.Context, log *slog.Logger, name string
 		s.Close()
 		return nil, err
 	}
-	return s.open(ctx, d.Database, nc, broker.Config{Replicas: d.Replicas}, 1)
+	return s.open(ctx, d.Database, nc, broker.Config{Replicas: d.Replicas}, 1, as)
 }
 
 // doors are the addresses on which an embedded broker takes collectors. There
@@ -143,7 +148,7 @@ func embed(ctx context.Context, log *slog.Logger, data string, doors doors, data
 		return nil, fmt.Errorf("connect to the broker: %w", err)
 	}
 	s.onClose(func(context.Context) { nc.Close() })
-	return s.open(ctx, database, nc, broker.Config{MaxBytes: embedded.StreamBytes()}, broker.DefaultBatchMessages)
+	return s.open(ctx, database, nc, broker.Config{MaxBytes: embedded.StreamBytes()}, broker.DefaultBatchMessages, store.ForWorker, store.ForWeb)
 }
 
 // quieter keeps the chatter of servers out of the program's own log.
@@ -154,22 +159,19 @@ func quieter(log *slog.Logger) *slog.Logger {
 	return slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelWarn}))
 }
 
-// open migrates the database and makes sure of the stream.
-func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg broker.Config, batch int) (*services, error) {
+// open brings the database up to date, opens it for what the process does, and
+// makes sure of the stream.
+func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg broker.Config, batch int, as ...store.As) (*services, error) {
 	err := func() error {
 		err := patiently(ctx, s.log, "bringing the database up to date", func() error { return migrate(ctx, database, s.log) })
 		if err != nil {
 			return err
 		}
-		err = patiently(ctx, s.log, "opening the database", func() (err error) {
-			s.db, err = store.Open(ctx, database, s.log)
-			return err
-		})
-		if err != nil {
-			return err
+		for _, as := range as {
+			if err := s.openDatabase(ctx, database, as); err != nil {
+				return err
+			}
 		}
-		db := s.db
-		s.onClose(func(context.Context) { db.Close() })
 		s.nc = nc
 		if s.js, err = jetstream.New(nc); err != nil {
 			return fmt.Errorf("use JetStream: %w", err)
@@ -191,6 +193,34 @@ func (s *services) open(ctx context.Context, database string, nc *nats.Conn, cfg
 	return s, nil
 }
 
+// openDatabase opens the database for one kind of work.
+func (s *services) openDatabase(ctx context.Context, address string, as store.As) error {
+	if s.databaseEnded != nil {
+		// The private database lets every role in that comes over its socket.
+		u, err := url.Parse(address)
+		if err != nil {
+			return fmt.Errorf("address of the private database: %w", err)
+		}
+		q := u.Query()
+		q.Set("user", "fadeledger_"+string(as))
+		u.RawQuery = q.Encode()
+		address = u.String()
+	}
+	return patiently(ctx, s.log, "opening the database", func() error {
+		db, err := store.OpenAs(ctx, address, s.log, as)
+		if err != nil {
+			return err
+		}
+		s.onClose(func(context.Context) { db.Close() })
+		if as == store.ForWeb {
+			s.web = db
+		} else {
+			s.db = db
+		}
+		return nil
+	})
+}
+
 func (s *services) ensureStream(ctx context.Context, cfg broker.Config) (err error) {
 	if !s.nc.IsConnected() {
 		return errBrokerAway
@@ -207,22 +237,80 @@ func (s *services) ensureStream(ctx context.Context, cfg broker.Config) (err err
 	return nil
 }
 
+// migrate brings the schema up to date. A role that may not do that only has to
+// find it so.
 func migrate(ctx context.Context, database string, log *slog.Logger) error {
 	pool, err := pgxpool.New(ctx, database)
 	if err != nil {
 		return fmt.Errorf("open database: %w", err)
 	}
 	defer pool.Close()
-	if _, err := migrations.Up(ctx, pool, quieter(log)); err != nil {
-		return fmt.Errorf("migrate database: %w", err)
+	limited, err := store.Limited(ctx, pool)
+	if err != nil {
+		return fmt.Errorf("open database: %w", err)
+	}
+	if !limited {
+		if _, err := migrations.Up(ctx, pool, quieter(log)); err != nil {
+			return fmt.Errorf("migrate database: %w", err)
+		}
+		return nil
+	}
+	v, err := migrations.Version(ctx, pool)
+	if err != nil {
+		return fmt.Errorf("read the schema's version: %w", err)
+	}
+	if v.Current != v.Latest {
+		return fmt.Errorf("the schema is at version %d and this program is made for %d: run fadeledger migrate with the address of the schema's owner", v.Current, v.Latest)
 	}
 	return nil
 }
 
 type migrateCmd struct {
-	Database string `help:"Address of the database, postgres://…" env:"FADELEDGER_DATABASE_URL" required:"" placeholder:"URL"`
+	Database           string `help:"Address of the database as the owner of the schema, postgres://…" env:"FADELEDGER_DATABASE_URL" required:"" placeholder:"URL"`
+	WebPasswordFile    string `help:"File with a password for fadeledger_web, the role that serve signs in as; or its text in FADELEDGER_WEB_PASSWORD." env:"FADELEDGER_WEB_PASSWORD_FILE" placeholder:"FILE"`
+	WorkerPasswordFile string `help:"The same for fadeledger_worker, the role of work; or FADELEDGER_WORKER_PASSWORD." env:"FADELEDGER_WORKER_PASSWORD_FILE" placeholder:"FILE"`
 }
 
+// Run brings the schema up to date and sets the passwords that are given.
 func (c migrateCmd) Run(ctx context.Context, log *slog.Logger) error {
-	return migrate(ctx, c.Database, log)
+	if err := migrate(ctx, c.Database, log); err != nil {
+		return err
+	}
+	pool, err := pgxpool.New(ctx, c.Database)
+	if err != nil {
+		return fmt.Errorf("open database: %w", err)
+	}
+	defer pool.Close()
+	for _, p := range []struct {
+		as        store.As
+		file, env string
+	}{
+		{store.ForWeb, c.WebPasswordFile, "FADELEDGER_WEB_PASSWORD"},
+		{store.ForWorker, c.WorkerPasswordFile, "FADELEDGER_WORKER_PASSWORD"},
+	} {
+		password, err := secretOf(p.file, p.env)
+		if err != nil {
+			return err
+		}
+		if password == "" {
+			continue
+		}
+		if err := store.SetRolePassword(ctx, pool, p.as, password); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// secretOf reads a secret from a file or, without one, from the environment. It
+// is never a flag: other users of the machine can see those.
+func secretOf(file, env string) (string, error) {
+	if file == "" {
+		return strings.TrimSpace(os.Getenv(env)), nil
+	}
+	b, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("read a secret: %w", err)
+	}
+	return strings.TrimSpace(string(b)), nil
 }

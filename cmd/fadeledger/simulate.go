@@ -34,6 +34,7 @@ type simulateCmd struct {
 	Late      float64       `help:"Share of deliveries that come up to six hours late." default:"0"`
 	Overwrite bool          `help:"Write into a folder that is not empty; telemetry of an earlier run is removed first."`
 	Publish   string        `help:"Also send everything to a running service, delivery by delivery." placeholder:"URL"`
+	TokenFile string        `help:"File with the token that lets you in there, or its text in FADELEDGER_TOKEN." env:"FADELEDGER_TOKEN_FILE" placeholder:"FILE"`
 }
 
 // faultNames lists what --fault takes.
@@ -46,6 +47,9 @@ type simulatedTruth struct {
 	Feeds map[string]household.FeedTruth `json:"collectors"`
 }
 
+// server gives the service to publish to.
+func (c simulateCmd) server() server { return server{Server: c.Publish, TokenFile: c.TokenFile} }
+
 // Run simulates, writes and, if asked to, publishes.
 func (c simulateCmd) Run(ctx context.Context) error {
 	end := analytics.InstantOf(time.Now()).Day().Start()
@@ -57,7 +61,7 @@ func (c simulateCmd) Run(ctx context.Context) error {
 		end = day.Start()
 	}
 	if c.Publish != "" {
-		if err := (server{c.Publish}).check(); err != nil {
+		if err := c.server().check(); err != nil {
 			return err
 		}
 	}
@@ -77,7 +81,7 @@ func (c simulateCmd) Run(ctx context.Context) error {
 	}
 	if c.Publish != "" {
 		paths := []string{filepath.Join(c.Out, "models.yaml"), filepath.Join(c.Out, "sites.csv"), filepath.Join(c.Out, "units.csv")}
-		if err := (registerCmd{server: server{c.Publish}, Files: paths}).Run(ctx); err != nil {
+		if err := (registerCmd{server: c.server(), Files: paths}).Run(ctx); err != nil {
 			return err
 		}
 	}
@@ -219,7 +223,7 @@ func (c simulateCmd) deliver(ctx context.Context, w io.Writer, d household.Deliv
 	if c.Format == "csv" {
 		body, kind = append(encode.AppendHeader(nil, analytics.Measured), *buffer...), "text/csv"
 	}
-	return server{c.Publish}.call(ctx, http.MethodPost, "/api/v1/telemetry?collector="+url.QueryEscape(d.Collector), map[string]string{
+	return c.server().call(ctx, http.MethodPost, "/api/v1/telemetry?collector="+url.QueryEscape(d.Collector), map[string]string{
 		"Content-Type": kind, "Fadeledger-Batch": d.Batch,
 		// A repeated attempt is no second delivery; a copy is.
 		"Nats-Msg-Id": messageID("simulate", d.Collector, d.Batch, string(d.Nature), string(body)),

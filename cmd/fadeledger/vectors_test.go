@@ -102,7 +102,7 @@ func TestVectorsThroughTheBroker(t *testing.T) {
 			r.Units = append(r.Units, analytics.Unit{Serial: serial, Model: model.Name, Terms: terms.Name})
 			checks = append(checks, check{v, serial, c.times})
 		}
-		if _, err := ts.db.Register(t.Context(), r); err != nil {
+		if _, err := ts.web.Register(asConsole(t.Context()), r); err != nil {
 			t.Fatal(err)
 		}
 		rng := rand.New(rand.NewPCG(uint64(n), 5))

@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+
+	"fadeledger/store"
 )
 
 type workCmd struct {
@@ -24,7 +26,7 @@ func (c workCmd) Run(ctx context.Context, log *slog.Logger) error {
 		return fmt.Errorf("listen for health: %w; choose another address with --health, such as 127.0.0.1:0 for any free port", err)
 	}
 	defer listener.Close()
-	s, err := c.connect(ctx, log, "worker")
+	s, err := c.connect(ctx, log, store.ForWorker)
 	if err != nil {
 		return unlessStopped(ctx, err)
 	}
