@@ -12,6 +12,7 @@ import (
 
 	"fadeledger/cmd/drill/proxy"
 	"fadeledger/ingest/broker"
+	"fadeledger/store"
 )
 
 // TestAbsentDatabaseSlowsAndLosesNothing takes the database away while a
@@ -37,7 +38,7 @@ func TestAbsentDatabaseSlowsAndLosesNothing(t *testing.T) {
 	defer p.Close()
 	through := url.URL{Scheme: "postgres", User: url.UserPassword(cfg.User, cfg.Password), Host: p.Address(), Path: "/" + cfg.Database}
 	far := &services{log: discard()}
-	if _, err := far.open(ctx, through.String(), ts.nc, broker.Config{}, 1); err != nil {
+	if _, err := far.open(ctx, through.String(), ts.nc, broker.Config{}, 1, store.ForWorker); err != nil {
 		t.Fatal(err)
 	}
 	defer far.Close()

@@ -10,6 +10,7 @@ import (
 
 	"fadeledger/analytics"
 	"fadeledger/ingest/broker"
+	"fadeledger/store"
 )
 
 // TestRestoredDatabaseIsMadeWhole counts a part of a history, takes a copy of
@@ -58,7 +59,7 @@ func TestRestoredDatabaseIsMadeWhole(t *testing.T) {
 	h.check(t, ts)
 
 	second := &services{log: discard()}
-	if _, err := second.open(ctx, restored, ts.nc, broker.Config{}, 1); err != nil {
+	if _, err := second.open(ctx, restored, ts.nc, broker.Config{}, 1, store.ForWorker); err != nil {
 		t.Fatal(err)
 	}
 	defer second.Close()
