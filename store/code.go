@@ -71,7 +71,7 @@ func (db *DB) AddCode(ctx context.Context, hash [32]byte, c analytics.Code) erro
 	return nil
 }
 
-// insertCode takes those that nobody can use any more away.
+// insertCode also takes those away that are over.
 func (db *DB) insertCode(ctx context.Context, tx pgx.Tx, hash [32]byte, c *analytics.Code, person *int64) error {
 	now := db.now()
 	if c.ExpiresAt <= now {
@@ -81,7 +81,7 @@ func (db *DB) insertCode(ctx context.Context, tx pgx.Tx, hash [32]byte, c *analy
 	if madeBy == "" {
 		madeBy = analytics.PrincipalOf(ctx).Name
 	}
-	if _, err := tx.Exec(ctx, `DELETE FROM code WHERE expires_at <= $1 OR used_at IS NOT NULL`, now); err != nil {
+	if _, err := tx.Exec(ctx, `DELETE FROM code WHERE expires_at <= $1`, now); err != nil {
 		return err
 	}
 	_, err := tx.Exec(ctx, `
@@ -97,7 +97,7 @@ func endCodes(ctx context.Context, tx pgx.Tx, person int64) error {
 }
 
 // usable is the condition under which a code can be used; $2 is now.
-const usable = `c.hash = $1 AND c.used_at IS NULL AND c.expires_at > $2
+const usable = `c.hash = $1 AND c.expires_at > $2
 	AND CASE WHEN c.kind = 'first' THEN NOT EXISTS (SELECT FROM person a WHERE a.role = 'administrator' AND a.disabled_at IS NULL)
 		ELSE EXISTS (SELECT FROM person a WHERE a.person_id = c.person_id AND a.disabled_at IS NULL) END`
 
@@ -135,7 +135,7 @@ func (db *DB) UseCode(ctx context.Context, hash [32]byte, first analytics.Person
 			if err := lockPeople(ctx, tx); err != nil {
 				return err
 			}
-			tag, err := tx.Exec(ctx, `UPDATE code c SET used_at = $2 WHERE `+usable, hash[:], db.now())
+			tag, err := tx.Exec(ctx, `DELETE FROM code c WHERE `+usable, hash[:], db.now())
 			if err != nil {
 				return err
 			}
@@ -167,7 +167,7 @@ func (db *DB) addFirst(ctx context.Context, tx pgx.Tx, first analytics.Person, p
 	if err != nil {
 		return p, err
 	}
-	if _, err := tx.Exec(ctx, `DELETE FROM code WHERE kind = 'first' AND used_at IS NULL`); err != nil {
+	if _, err := tx.Exec(ctx, `DELETE FROM code WHERE kind = 'first'`); err != nil {
 		return p, err
 	}
 	if err := forgetAttempts(ctx, tx, p.ID); err != nil {
