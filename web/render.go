@@ -57,6 +57,7 @@ func (s *site) nav(p analytics.Principal) []navLink {
 		}
 	}
 	add(true, analytics.RightSeeUnits, navLink{"fleet", "/", "Fleet"})
+	add(s.cfg.Registry != nil, analytics.RightSeeUnits, navLink{"registry", "/registry", "Registry"})
 	add(true, analytics.RightSeeIngest, navLink{"ingest", "/ingest", "Ingest"})
 	add(s.cfg.Collectors != nil, analytics.RightSeeIngest, navLink{"collectors", "/collectors", "Collectors"})
 	add(s.cfg.People != nil, analytics.RightPeople, navLink{"people", "/people", "People"})

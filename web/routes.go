@@ -53,6 +53,7 @@ func (s *site) routes() (http.Handler, error) {
 		s.downloadRoutes(r)
 		s.trailLongRoutes(r)
 	})
+	r.Group(s.registryRoutes)
 	var mounted *api.API
 	r.Group(func(r chi.Router) {
 		r.Use(withinOfAPI, s.somebody, s.seen)

@@ -143,7 +143,7 @@ func readRegistration(files map[string][]byte, known catalog.Known) (read regist
 		case e == nil:
 		case errors.As(e, &list):
 			for _, p := range list {
-				problems = append(problems, api.Problem{File: p.File, Line: p.Line, Field: p.Field, Message: p.Message + "; " + p.Remedy})
+				problems = append(problems, api.Problem{File: p.File, Line: p.Line, Field: p.Field, Message: p.Message, Remedy: p.Remedy})
 			}
 		default:
 			err = e
@@ -180,7 +180,7 @@ func sources(files map[string][]byte) []string {
 func (r *registrationRead) problems(conflicts store.Conflicts) []api.Problem {
 	list := make([]api.Problem, len(conflicts))
 	for i, c := range conflicts {
-		p := api.Problem{Field: c.Field, Message: c.Message + "; " + c.Remedy}
+		p := api.Problem{Field: c.Field, Message: c.Message, Remedy: c.Remedy}
 		// A key of YAML is told with its place, a column of a table is not.
 		within := func(list string) string {
 			if c.Field == "" {

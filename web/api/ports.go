@@ -94,10 +94,11 @@ type Intake interface {
 type Problem struct {
 	// File is the file's name, Line is counted from 1 (0: the file as a
 	// whole), Field names the column or key.
-	File    string
-	Line    int
-	Field   string
-	Message string
+	File  string
+	Line  int
+	Field string
+	// Message says what is wrong, Remedy what to do about it.
+	Message, Remedy string
 }
 
 // Registration says what was registered.

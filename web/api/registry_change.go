@@ -164,7 +164,11 @@ func registrationProblem(problems []Problem) error {
 		if p.Field != "" {
 			place += ":" + p.Field
 		}
-		details[i] = &huma.ErrorDetail{Location: place, Message: p.Message}
+		message := p.Message
+		if p.Remedy != "" {
+			message += "; " + p.Remedy
+		}
+		details[i] = &huma.ErrorDetail{Location: place, Message: message}
 	}
 	return huma.Error422UnprocessableEntity("nothing was registered: mend what is listed and send it again", details...)
 }
