@@ -70,13 +70,14 @@ func PersonProblems(p *analytics.Person) []FieldProblem {
 			add("email", "This is no email address.")
 		}
 	}
-	if !slices.Contains(analytics.Roles, p.Role) {
+	known := slices.Contains(analytics.Roles, p.Role)
+	if !known {
 		add("role", "Choose a role.")
 	}
 	switch {
 	case p.Role == analytics.RoleInstaller && p.Organisation == "":
 		add("organisation", "An installer needs an organisation: it sees the sites of that one alone.")
-	case p.Role != analytics.RoleInstaller && p.Organisation != "":
+	case known && p.Role != analytics.RoleInstaller && p.Organisation != "":
 		add("organisation", "Only installers have an organisation: everybody else sees all sites.")
 	case utf8.RuneCountInString(p.Organisation) > longestName:
 		add("organisation", fmt.Sprintf("The organisation is too long: at most %d characters are kept.", longestName))
@@ -172,19 +173,20 @@ type codeOutput struct {
 	Body         CodeBody
 }
 
-type personPath struct {
+// PersonPath is the person in the path.
+type PersonPath struct {
 	ID int64 `path:"person" minimum:"1"`
 }
 
 type changePersonInput struct {
-	personPath
+	PersonPath
 	Body personFields
 }
 
 type personOutput struct{ Body PersonBody }
 
 type disableInput struct {
-	personPath
+	PersonPath
 	Body *struct {
 		Disabled *bool `json:"disabled,omitempty" doc:"false lets the person sign in again; true unless given"`
 	}
@@ -311,7 +313,7 @@ func (a *API) handleDisablePerson(ctx context.Context, in *disableInput) (*perso
 	return a.personOutput(ctx, in.ID)
 }
 
-func (a *API) handleNewCode(ctx context.Context, in *personPath) (*codeOutput, error) {
+func (a *API) handleNewCode(ctx context.Context, in *PersonPath) (*codeOutput, error) {
 	p, err := a.person(ctx, in.ID)
 	if err != nil {
 		return nil, a.problem("read the person", err)

@@ -2,6 +2,7 @@ package webtest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -19,14 +20,16 @@ type Trail struct {
 	Heads  []analytics.TrailHead
 	Faults []string
 	Err    error
+	// Full is answered to Record alone.
+	Full error
 }
 
 // Record appends what the principal did.
 func (t *Trail) Record(ctx context.Context, deed analytics.Deed, object, detail string) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.Err != nil {
-		return t.Err
+	if err := errors.Join(t.Err, t.Full); err != nil {
+		return err
 	}
 	p := analytics.PrincipalOf(ctx)
 	e := analytics.TrailEntry{Number: int64(len(t.Entries) + 1), At: analytics.InstantOf(Now), Who: p.Name, Kind: p.Kind, Role: p.Role, Organisation: p.Organisation,
