@@ -30,10 +30,18 @@ func hashOf(subject string, _ nats.Header, body []byte) (out [16]byte) {
 func copyDir(t *testing.T, from string) string {
 	t.Helper()
 	to := t.TempDir()
-	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
+	if err := os.CopyFS(to, settled{os.DirFS(from)}); err != nil {
 		t.Fatal(err)
 	}
 	return to
+}
+
+// settled leaves out what a running server is about to rename.
+type settled struct{ fs.FS }
+
+func (s settled) ReadDir(name string) ([]fs.DirEntry, error) {
+	entries, err := fs.ReadDir(s.FS, name)
+	return slices.DeleteFunc(entries, func(e fs.DirEntry) bool { return strings.HasSuffix(e.Name(), ".tmp") }), err
 }
 
 // streamDir is where the server keeps the stream.
