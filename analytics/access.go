@@ -30,9 +30,8 @@ type Right string
 
 // The rights.
 const (
-	// RightSeeUnits: fleet, units, ledgers, samples, exports, and the models,
-	// terms, sites and stacks that they refer to; within an organisation, its
-	// own alone.
+	// RightSeeUnits: fleet, units, ledgers, samples, exports, sites and stacks,
+	// within an organisation its own alone; models and editions of terms.
 	RightSeeUnits Right = "see-units"
 	// RightSeeIngest: deliveries, quarantine, alarms, collectors, figures for
 	// monitoring.

@@ -74,6 +74,7 @@ CREATE TABLE sign_in (
     last_at    bigint NOT NULL,
     wait_until bigint NOT NULL DEFAULT 0
 );
+CREATE INDEX sign_in_last ON sign_in (last_at);
 
 -- Secrets are kept as SHA-256 hashes: of 32 random bytes nothing slower is
 -- needed.
@@ -91,6 +92,7 @@ CREATE TABLE session (
 CREATE INDEX session_person ON session (person_id);
 CREATE INDEX session_expires ON session (expires_at);
 
+-- One that was used is gone.
 CREATE TABLE code (
     hash       bytea PRIMARY KEY,
     kind       text NOT NULL CHECK (kind IN ('first', 'invitation', 'recovery')),
@@ -98,7 +100,6 @@ CREATE TABLE code (
     made_by    text NOT NULL,
     created_at bigint NOT NULL,
     expires_at bigint NOT NULL,
-    used_at    bigint,
     CHECK ((kind = 'first') = (person_id IS NULL))
 );
 
@@ -263,7 +264,10 @@ GRANT SELECT, INSERT, DELETE ON collector_login TO fadeledger_staff, fadeledger_
 -- Signing in.
 GRANT SELECT ON person, sign_in, session, code, token TO fadeledger_web, fadeledger_administrator;
 GRANT INSERT, UPDATE, DELETE ON sign_in, session, code TO fadeledger_web, fadeledger_administrator;
-GRANT INSERT, UPDATE ON person, token TO fadeledger_web, fadeledger_administrator;
+GRANT INSERT, UPDATE ON person, token TO fadeledger_administrator;
+-- The first administrator, and what changes when somebody or something is let in.
+GRANT INSERT, UPDATE (password, issuer, subject, last_sign_in) ON person TO fadeledger_web;
+GRANT UPDATE (last_used_at) ON token TO fadeledger_web;
 
 -- An installer's rows. Whoever reads unit below is held to the same rule, so
 -- that the tables of a unit need not say it again.

@@ -141,7 +141,7 @@ var boundary = map[string][]call{
 // atDoor are methods that are the door's, whoever asks: they are given secrets,
 // or told who has shown them. The rest is of the program itself.
 var atDoor = []string{
-	"BeginSignIn", "EndSignIn", "SignedIn", "PersonByIdentity", "PasswordHash", "SetPassword", "AnyAdministrator", "AddFirstCode",
+	"BeginSignIn", "EndSignIn", "SignedIn", "PersonByIdentity", "PasswordHash", "SetPassword", "RenewHash", "AnyAdministrator", "AddFirstCode",
 	"Code", "UseCode", "SaveSession", "FindSession", "DropSession", "TokenByHash", "Record",
 	"Close", "Pool", "Ping", "NewLeases",
 }

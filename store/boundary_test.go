@@ -272,7 +272,7 @@ var tableRules = map[string]tableRule{
 	"worker":          {may{"", "", "s", "s", "s", "siud"}, ofStaff},
 	"lease":           {may{"", "", "s", "s", "s", "siud"}, ofStaff},
 	"person":          {may{"siu", "", "", "", "siu", ""}, ofStaff},
-	"token":           {may{"siu", "", "", "", "siu", ""}, ofStaff},
+	"token":           {may{"su", "", "", "", "siu", ""}, ofStaff},
 	"session":         {entrance, ofStaff},
 	"code":            {entrance, ofStaff},
 	"sign_in":         {entrance, ofStaff},

@@ -117,4 +117,6 @@ func Limited(ctx context.Context, pool *pgxpool.Pool) (limited bool, err error) 
 }
 
 // OpenAs is Open for the work of a worker or of the web.
-func OpenAs(ctx context.Context, url string, log *slog.Logger, as As) (*DB, error) { return open(ctx, url, log, as) }
+func OpenAs(ctx context.Context, url string, log *slog.Logger, as As) (*DB, error) {
+	return open(ctx, url, log, as)
+}

@@ -218,6 +218,16 @@ func (db *DB) SetPassword(ctx context.Context, person int64, hash string, keep i
 	return nil
 }
 
+// RenewHash keeps another hash of the same password, made at a higher cost. Where
+// old is not kept any more it does nothing.
+func (db *DB) RenewHash(ctx context.Context, person int64, old, new string) error {
+	_, err := db.pool.Exec(asDoor(ctx), `UPDATE person SET password = $3 WHERE person_id = $1 AND password = $2`, person, old, new)
+	if err != nil {
+		return fmt.Errorf("renew the hash of person %d: %w", person, mapError(err))
+	}
+	return nil
+}
+
 func setPassword(ctx context.Context, tx pgx.Tx, person int64, hash string, keep int64) (login string, err error) {
 	if hash == "" {
 		return "", fmt.Errorf("%w: there is no password", analytics.ErrInvalid)
