@@ -108,8 +108,10 @@ func (db *DB) rate(ctx context.Context, now analytics.Instant) ([]analytics.Rate
 }
 
 // Deliveries lists deliveries, newest first: those with a sequence below
-// before, or the newest when before is 0.
+// before, or the newest when before is 0. A token of a collector is told of its
+// own alone.
 func (db *DB) Deliveries(ctx context.Context, before uint64, limit int) ([]analytics.Delivery, error) {
+	ctx, own := asCollector(ctx)
 	if before == 0 || before > 1<<62 {
 		before = 1 << 62
 	}
@@ -118,7 +120,8 @@ func (db *DB) Deliveries(ctx context.Context, before uint64, limit int) ([]analy
 			d.read, d.accepted, d.duplicates, d.disputed, d.superseded, d.quarantined
 		FROM delivery d JOIN stream st USING (stream_id)
 		WHERE d.sequence < $1 AND d.stream_id = (SELECT max(stream_id) FROM stream WHERE name <> $3)
-		ORDER BY d.sequence DESC LIMIT $2`, int64(before), limit, analytics.ReleaseStream)
+			AND ($4 = '' OR d.collector = $4)
+		ORDER BY d.sequence DESC LIMIT $2`, int64(before), limit, analytics.ReleaseStream, own)
 	if err != nil {
 		return nil, fmt.Errorf("list deliveries: %w", mapError(err))
 	}
@@ -155,6 +158,10 @@ func (db *DB) CountedUpTo(ctx context.Context, stream string, before analytics.I
 // Batches lists what was counted of a collector's batches whose names begin
 // with prefix: a collector that keeps what is not listed loses nothing.
 func (db *DB) Batches(ctx context.Context, collector, prefix string) ([]analytics.Delivery, error) {
+	ctx, own := asCollector(ctx)
+	if own != "" && own != collector {
+		return nil, fmt.Errorf("list batches of %s: %w", collector, analytics.ErrDenied)
+	}
 	rows, err := db.pool.Query(ctx, `
 		SELECT st.name, d.sequence, d.collector, d.batch, d.stored_at, d.counted_at,
 			d.read, d.accepted, d.duplicates, d.disputed, d.superseded, d.quarantined

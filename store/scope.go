@@ -78,6 +78,18 @@ func asKeeper(ctx context.Context) context.Context {
 	return context.WithValue(ctx, scopeKey{}, scope{role: roleStaff})
 }
 
+// asCollector has what follows read for a token that delivers for one collector
+// and sees nothing else: it may ask what became of those deliveries. own is that
+// collector, which whoever calls holds the answer to; empty for everybody else,
+// who asks as they are.
+func asCollector(ctx context.Context) (asked context.Context, own string) {
+	p := analytics.PrincipalOf(ctx)
+	if p.Kind != analytics.KindToken || p.Collector == "" || !p.May(analytics.RightDeliver) || scopeOf(p).role != roleWeb {
+		return ctx, ""
+	}
+	return context.WithValue(ctx, scopeKey{}, scope{role: roleAuditor}), p.Collector
+}
+
 // scoped keeps in a connection's data what it is turned into.
 const scoped = "fadeledger.scope"
 

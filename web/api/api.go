@@ -113,7 +113,9 @@ func (a *API) problem(doing string, err error) error {
 	case errors.Is(err, analytics.ErrNotFound):
 		return huma.Error404NotFound(err.Error())
 	case errors.Is(err, analytics.ErrDenied):
-		return huma.Error403Forbidden(err.Error())
+		// What denied it, such as Postgres, is nothing to tell.
+		a.cfg.Logger.Warn("api request denied", "doing", doing, "err", err)
+		return huma.Error403Forbidden(analytics.ErrDenied.Error())
 	case errors.Is(err, analytics.ErrInvalid):
 		return huma.Error422UnprocessableEntity(err.Error())
 	case errors.Is(err, analytics.ErrConflict):
