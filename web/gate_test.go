@@ -46,7 +46,8 @@ func houseFor(t *testing.T, who analytics.Principal, change ...func(*web.Config)
 	h.clock = &now
 	h.gate = &webtest.Gate{Who: who, Password: "several plain words", Session: 11, People: map[string]analytics.Person{"e.koski": h.people.Known[0]},
 		Tokens: map[string]analytics.Principal{"Bearer monitor": {Kind: analytics.KindToken, ID: 22, Name: "monitor", Granted: []analytics.Right{analytics.RightSeeIngest}}}}
-	cfg := web.Config{Ledger: h.ledger, Upkeep: &webtest.Upkeep{Ledger: h.ledger}, People: h.people, Trail: h.trail, Gate: h.gate, Now: func() time.Time { return *h.clock }}
+	cfg := web.Config{Ledger: h.ledger, Upkeep: &webtest.Upkeep{Ledger: h.ledger}, People: h.people, Trail: h.trail, Gate: h.gate,
+		Registry: webtest.NewRegistry(), Collectors: webtest.Gateways(), Now: func() time.Time { return *h.clock }}
 	for _, c := range change {
 		c(&cfg)
 	}
@@ -111,7 +112,7 @@ func TestEveryRouteIsGuarded(t *testing.T) {
 		}
 		return nil
 	})
-	if err != nil || len(seen) < 60 {
+	if err != nil || len(seen) < 120 {
 		t.Fatalf("%d routes were walked: %v", len(seen), err)
 	}
 	for _, name := range slices.Concat(openRoutes, forSomebody) {

@@ -80,6 +80,8 @@ func seenAt(r *http.Request) (analytics.Deed, string) {
 		return analytics.DeedSaw, "unit " + serial
 	case pattern == "/units.csv" || pattern == "/trail.ndjson":
 		return analytics.DeedExported, last
+	case strings.HasPrefix(pattern, "/registry/") && strings.Contains(last, "."):
+		return analytics.DeedExported, "registered " + last
 	case pattern == "/api/v1/units" || pattern == "/api/v1/trail":
 		return analytics.DeedExported, last
 	}
