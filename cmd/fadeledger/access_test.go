@@ -37,6 +37,7 @@ const (
 func TestAccess(t *testing.T) {
 	r := newAccessRig(t)
 	t.Run("routes", r.testRoutes)
+	t.Run("boundary", r.testBoundary)
 }
 
 // visitor is somebody who asks: a browser with a cookie, a machine with a

@@ -84,7 +84,7 @@ var asks = map[string]func(r *accessRig, who visitor, o object) call{
 		return form("/registry/units/"+o.unit+"/edit", "model", "HB-5", "terms", "HB-5 home 2026", "site", "site-n")
 	},
 	"POST /registry/sites/new": func(r *accessRig, _ visitor, _ object) call {
-		return form("/registry/sites/new", "site", fmt.Sprintf("site-n-%d", r.next()), "installer", crewA)
+		return form("/registry/sites/new", "site", fmt.Sprintf("site-n-%d", r.next()), "installer", "crew-n")
 	},
 	"POST /registry/sites/{site}/edit": func(_ *accessRig, _ visitor, o object) call {
 		return form("/registry/sites/"+o.site+"/edit", "installer", "crew-n")
@@ -93,7 +93,7 @@ var asks = map[string]func(r *accessRig, who visitor, o object) call{
 		return r.file("models.yaml", fmt.Sprintf("models:\n  - {name: M-%d, rated_kwh: 5.2, max_power_kw: 2.6}\n", r.next()))
 	},
 	"POST /api/v1/register?name=sites.csv": func(r *accessRig, _ visitor, _ object) call {
-		return r.file("sites.csv", fmt.Sprintf("site,installer\nsite-n-%d,crew-a\n", r.next()))
+		return r.file("sites.csv", fmt.Sprintf("site,installer\nsite-n-%d,crew-n\n", r.next()))
 	},
 	"POST /api/v1/register?name=units.csv": func(r *accessRig, _ visitor, _ object) call {
 		return r.file("units.csv", r.newRow())
