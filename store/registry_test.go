@@ -73,7 +73,7 @@ func TestRegistrationRules(t *testing.T) {
 		}, `terms "'none'"`},
 		{"a unit whose serial holds a NUL", func(r *store.Registration) {
 			r.Units = []analytics.Unit{unit("u\x003")}
-		}, "0x00"},
+		}, "NUL"},
 		{"terms for no model", func(r *store.Registration) {
 			e := terms[0]
 			e.Name, e.Model = "other", "HB-6"

@@ -131,11 +131,18 @@ func mapError(err error) error {
 	case errors.Is(err, pgx.ErrNoRows):
 		return analytics.ErrNotFound
 	case sqlState(err) == uniqueViolation, sqlState(err) == foreignKeyViolation:
-		return fmt.Errorf("%w: %w", analytics.ErrConflict, err)
+		return &untold{analytics.ErrConflict, err}
 	case sqlState(err) == insufficient:
 		return fmt.Errorf("%w: %w", analytics.ErrDenied, err)
 	case sqlState(err) == notInRepertoire:
-		return fmt.Errorf("%w: %w", analytics.ErrInvalid, err)
+		return &untold{fmt.Errorf("%w: a text holds a NUL, or bytes that are no UTF-8", analytics.ErrInvalid), err}
 	}
 	return err
 }
+
+// untold is an error of the domain that is told to whoever asks. What Postgres
+// says of it is found by errors.As, and told to nobody.
+type untold struct{ told, cause error }
+
+func (u *untold) Error() string   { return u.told.Error() }
+func (u *untold) Unwrap() []error { return []error{u.told, u.cause} }

@@ -38,6 +38,7 @@ func TestAccess(t *testing.T) {
 	r := newAccessRig(t)
 	t.Run("routes", r.testRoutes)
 	t.Run("boundary", r.testBoundary)
+	t.Run("attempts", r.testAttempts)
 }
 
 // visitor is somebody who asks: a browser with a cookie, a machine with a
@@ -247,6 +248,9 @@ func (r *accessRig) heed(resp *http.Response, a answer) {
 		for _, found := range text.FindAllString(a.body, -1) {
 			r.keepSecret(found, what)
 		}
+	}
+	if strings.Contains(a.body, "SQLSTATE") {
+		r.t.Errorf("%s %s tells what Postgres says:\n%.300s", resp.Request.Method, resp.Request.URL, a.body)
 	}
 	if to := a.header.Get("Location"); to != "" {
 		r.mu.Lock()
