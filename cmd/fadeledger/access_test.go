@@ -244,9 +244,11 @@ func (r *accessRig) heed(resp *http.Response, a answer) {
 	for _, c := range resp.Cookies() {
 		r.keepSecret(c.Value, "cookie")
 	}
-	for text, what := range map[*regexp.Regexp]string{tokenText: "token", codeText: "code", loginText: "password of a login"} {
-		for _, found := range text.FindAllString(a.body, -1) {
-			r.keepSecret(found, what)
+	if resp.Request.Method == http.MethodPost && a.status == http.StatusCreated {
+		for text, what := range map[*regexp.Regexp]string{tokenText: "token", codeText: "code", loginText: "password of a login"} {
+			for _, found := range text.FindAllString(a.body, -1) {
+				r.keepSecret(found, what)
+			}
 		}
 	}
 	if strings.Contains(a.body, "SQLSTATE") {
