@@ -39,6 +39,8 @@ func TestAccess(t *testing.T) {
 	t.Run("routes", r.testRoutes)
 	t.Run("boundary", r.testBoundary)
 	t.Run("attempts", r.testAttempts)
+	t.Run("hostile text", r.testHostileText)
+	t.Run("secrets", r.testSecrets)
 }
 
 // visitor is somebody who asks: a browser with a cookie, a machine with a
