@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"text/tabwriter"
@@ -32,7 +33,7 @@ func (c console) open(ctx context.Context, log *slog.Logger) (context.Context, *
 	address := c.Database
 	if address == "" {
 		var err error
-		if address, err = privatepg.URLOf(c.Data); err != nil {
+		if address, err = privatepg.URLOf(filepath.Join(c.Data, "postgres")); err != nil {
 			return ctx, nil, fmt.Errorf("find the database: %w, or name the database with --database", err)
 		}
 	}

@@ -79,7 +79,7 @@ func (c demoCmd) Run(ctx context.Context, log *slog.Logger) error {
 		return err
 	}
 	fmt.Fprintln(os.Stderr, "starting a private database and a broker in", c.Data)
-	s, err := embed(ctx, quieter(log), c.Data, doors{}, "")
+	s, err := embed(ctx, quieter(log), c.Data, doors{}, false, "")
 	if err != nil {
 		return err
 	}

@@ -110,7 +110,7 @@ func checkDemo(t *testing.T, data string, state demoState) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
-	s, err := embed(ctx, discard(), data, doors{}, "")
+	s, err := embed(ctx, discard(), data, doors{}, false, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,7 +236,7 @@ func openFolderOf(t *testing.T) string { return openFolder(t) }
 // runningFolder gives a demo's folder with the servers that run on it.
 func runningFolder(t *testing.T) string {
 	data := openFolder(t)
-	s, err := embed(t.Context(), discard(), data, doors{}, "")
+	s, err := embed(t.Context(), discard(), data, doors{}, false, "")
 	if err != nil {
 		t.Fatal(err)
 	}

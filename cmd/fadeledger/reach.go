@@ -31,11 +31,11 @@ const (
 
 // reachBroker connects to the broker and says where it is waited for. It waits
 // until ctx ends.
-func reachBroker(ctx context.Context, log *slog.Logger, servers, name string) (*nats.Conn, error) {
+func reachBroker(ctx context.Context, log *slog.Logger, servers, name string, options ...nats.Option) (*nats.Conn, error) {
 	places := withoutPasswords(servers)
 	waiting := time.AfterFunc(tellAfter, func() { log.Warn("waiting for the broker", "address", places) })
 	defer waiting.Stop()
-	nc, err := broker.Connect(ctx, servers, name, log)
+	nc, err := broker.Connect(ctx, servers, name, log, options...)
 	switch {
 	case err != nil && ctx.Err() != nil:
 		return nil, fmt.Errorf("stopped while waiting for the broker at %s", places)

@@ -40,7 +40,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 		if err := refuseDemoFolder(c.Data); err != nil {
 			return err
 		}
-		s, err = embed(ctx, log, c.Data, c.doors, c.Database)
+		s, err = embed(ctx, log, c.Data, c.doors, c.PlainHTTP, c.Database)
 	} else {
 		s, err = c.connect(ctx, log, store.ForWeb)
 	}
@@ -67,7 +67,11 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 	return group.Wait()
 }
 
+// loopback reports whether an address is reached from this machine alone.
 func loopback(address string) bool {
+	if host, _, err := net.SplitHostPort(address); err == nil && host == "localhost" {
+		return true
+	}
 	a, err := netip.ParseAddrPort(address)
 	return err == nil && a.Addr().Unmap().IsLoopback()
 }

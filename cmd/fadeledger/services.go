@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -27,7 +28,20 @@ import (
 type dependencies struct {
 	Database string `help:"Address of the database, postgres://… With the owner's name the schema is brought up to date; fadeledger_web and fadeledger_worker are enough for serve and work once it is." env:"FADELEDGER_DATABASE_URL" placeholder:"URL"`
 	Broker   string `help:"Address of the broker, nats://…" env:"FADELEDGER_BROKER_URL" placeholder:"URL"`
-	Replicas int    `help:"Number of broker servers that hold the stream." env:"FADELEDGER_REPLICAS" default:"1"`
+	security
+	Replicas int `help:"Number of broker servers that hold the stream." env:"FADELEDGER_REPLICAS" default:"1"`
+}
+
+// security are the flags that secure the way to a broker elsewhere.
+type security struct {
+	BrokerCA          string `name:"broker-ca" help:"Certificates (PEM) that the broker's is checked by, instead of those of the machine; the address begins with tls://." env:"FADELEDGER_BROKER_CA" placeholder:"FILE"`
+	BrokerCert        string `name:"broker-client-cert" help:"Certificate (PEM) to show to the broker." env:"FADELEDGER_BROKER_CLIENT_CERT" placeholder:"FILE"`
+	BrokerKey         string `name:"broker-client-key" help:"Its key." env:"FADELEDGER_BROKER_CLIENT_KEY" placeholder:"FILE"`
+	BrokerCredentials string `name:"broker-credentials" help:"Credentials file of a broker with accounts of its own." env:"FADELEDGER_BROKER_CREDENTIALS" placeholder:"FILE"`
+}
+
+func (s security) options() ([]nats.Option, error) {
+	return broker.Security{Authorities: s.BrokerCA, Certificate: s.BrokerCert, Key: s.BrokerKey, Credentials: s.BrokerCredentials}.Options()
 }
 
 // services are what a process works with. Close ends them in the reverse order
@@ -84,7 +98,11 @@ func (d dependencies) connect(ctx context.Context, log *slog.Logger, as store.As
 		return nil, errors.New("name the database with --database and the broker with --broker, or run serve --embedded, which brings both")
 	}
 	s := &services{log: log}
-	nc, err := reachBroker(ctx, log, d.Broker, "fadeledger "+string(as))
+	options, err := d.options()
+	if err != nil {
+		return nil, err
+	}
+	nc, err := reachBroker(ctx, log, d.Broker, "fadeledger "+string(as), options...)
 	if err != nil {
 		return nil, err
 	}
@@ -96,18 +114,40 @@ func (d dependencies) connect(ctx context.Context, log *slog.Logger, as store.As
 	return s.open(ctx, d.Database, nc, broker.Config{Replicas: d.Replicas}, 1, as)
 }
 
-// doors are the addresses on which an embedded broker takes collectors. There
-// are no logins yet.
+// doors are the addresses on which an embedded broker takes collectors, each by
+// a login of its own.
 type doors struct {
 	BrokerListen string `help:"Address on which the embedded broker takes collectors over NATS; none takes them over HTTP only." env:"FADELEDGER_BROKER_LISTEN" placeholder:"ADDR"`
 	MQTTListen   string `name:"mqtt-listen" help:"Address on which the embedded broker takes collectors over MQTT 3.1.1." env:"FADELEDGER_MQTT_LISTEN" placeholder:"ADDR"`
+	BrokerCert   string `name:"broker-tls-cert" help:"Certificate (PEM) of both; read again when it changes. Without one they stay on this machine, unless --plain-http allows more." env:"FADELEDGER_BROKER_TLS_CERT" placeholder:"FILE"`
+	BrokerKey    string `name:"broker-tls-key" help:"Its key." env:"FADELEDGER_BROKER_TLS_KEY" placeholder:"FILE"`
+}
+
+// tls gives what clients of both addresses have to speak, nil for nothing.
+func (d doors) tls(plain bool, log *slog.Logger) (*tls.Config, error) {
+	if (d.BrokerCert == "") != (d.BrokerKey == "") {
+		return nil, errors.New("--broker-tls-cert and --broker-tls-key go together")
+	}
+	if d.BrokerCert != "" {
+		return serverTLS(d.BrokerCert, d.BrokerKey, log)
+	}
+	for _, address := range []string{d.BrokerListen, d.MQTTListen} {
+		if address != "" && !plain && !loopback(address) {
+			return nil, fmt.Errorf("collectors would send their passwords to %s in the clear: give a certificate with --broker-tls-cert and --broker-tls-key, or say --plain-http where the network is closed", address)
+		}
+	}
+	return nil, nil
 }
 
 // embed starts a private database and a broker in the data directory. A given
 // database is used instead of the private one.
-func embed(ctx context.Context, log *slog.Logger, data string, doors doors, database string) (*services, error) {
+func embed(ctx context.Context, log *slog.Logger, data string, doors doors, plain bool, database string) (*services, error) {
 	s := &services{log: log}
-	data, err := filepath.Abs(data)
+	secure, err := doors.tls(plain, log)
+	if err != nil {
+		return nil, err
+	}
+	data, err = filepath.Abs(data)
 	if err != nil {
 		return nil, fmt.Errorf("data directory: %w", err)
 	}
@@ -130,7 +170,9 @@ func embed(ctx context.Context, log *slog.Logger, data string, doors doors, data
 		database, s.databaseEnded = server.URL(), server.Done()
 	}
 	embedded, err := broker.StartEmbedded(ctx, broker.EmbeddedConfig{
-		DataDir: filepath.Join(data, "broker"), Listen: doors.BrokerListen, MQTT: doors.MQTTListen, Logger: quieter(log),
+		DataDir: filepath.Join(data, "broker"), Listen: doors.BrokerListen, MQTT: doors.MQTTListen, TLS: secure, Logger: quieter(log),
+		// Nobody until the database says who.
+		Logins: []broker.Login{},
 	})
 	if err != nil {
 		s.Close()

@@ -16,6 +16,7 @@ import (
 
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
+	"golang.org/x/crypto/bcrypt"
 )
 
 // SyncPolicy says when the embedded server brings what it stored to the disk.
@@ -69,7 +70,8 @@ type Embedded struct {
 	lock   *dirLock
 	logger *slog.Logger
 	// self is the user of this process, nil without logins.
-	self *server.User
+	self   *server.User
+	secret string
 	// unguard ends the looking after the disk.
 	unguard func()
 	// reload keeps changes of the logins apart.
@@ -105,7 +107,14 @@ func (e *Embedded) start(ctx context.Context, cfg EmbeddedConfig) error {
 	if cfg.Logins != nil {
 		// A password for this run only, never on disk. The name is none that a
 		// collector can have.
-		e.self = &server.User{Username: "fadeledger.self", Password: rand.Text()}
+		e.secret = rand.Text()
+		// Of a random text the cheapest hash is as good as any, and the server
+		// warns of passwords that it holds as they are.
+		hash, err := bcrypt.GenerateFromPassword([]byte(e.secret), bcrypt.MinCost)
+		if err != nil {
+			return err
+		}
+		e.self = &server.User{Username: "fadeledger.self", Password: string(hash)}
 		if opts.Users, err = serverUsers(e.self, cfg.Logins); err != nil {
 			return err
 		}
@@ -254,7 +263,7 @@ func (e *Embedded) Connect(ctx context.Context) (*nats.Conn, error) {
 	}
 	opts := append(connectOptions("fadeledger", e.logger), nats.InProcessServer(e.server))
 	if e.self != nil {
-		opts = append(opts, nats.UserInfo(e.self.Username, e.self.Password))
+		opts = append(opts, nats.UserInfo(e.self.Username, e.secret))
 	}
 	nc, err := nats.Connect("", opts...)
 	if err != nil {
