@@ -92,6 +92,8 @@ type accessRig struct {
 	locations []string
 	client    *http.Client
 	count     int
+	// sums is the query that digest asks, once it is made.
+	sums string
 
 	nobody, manager, installer, operations, administrator, auditor visitor
 	installerB                                                     visitor
