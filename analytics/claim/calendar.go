@@ -70,7 +70,20 @@ func spanWords(from, to analytics.Instant) string {
 // stamp writes an instant as a reference key.
 func stamp(i analytics.Instant) string { return i.Time().Format("2006-01-02T15:04:05.000Z07:00") }
 
-// days writes a span in days, rounded down to a tenth.
+// days gives a span in days, to well below a millisecond.
 func days(m analytics.Millis) Decimal {
-	return decimalOf(ratio(int64(m)*10/int64(analytics.DayLength), 10), 1)
+	return decimalOf(ratio(int64(m), int64(analytics.DayLength)), 9)
+}
+
+// daysWords writes a span in days, rounded down to a tenth.
+func daysWords(m analytics.Millis) string {
+	tenth := int64(m) * 10 / int64(analytics.DayLength)
+	text := scaled(tenth, 10) + " days"
+	if tenth == 10 {
+		text = "1 day"
+	}
+	if analytics.Millis(tenth)*analytics.DayLength/10 < m && tenth > 0 {
+		return "more than " + text
+	}
+	return text
 }

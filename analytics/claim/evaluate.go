@@ -65,11 +65,13 @@ func (a *Assessment) conclude() {
 	a.Because, a.Missing = []RuleID{}, []string{}
 	var why []string
 	for _, r := range a.Outcomes {
-		if r.Effect != a.Recommendation {
+		if r.Effect != a.Recommendation && !a.founded(r) {
 			continue
 		}
 		a.Because = append(a.Because, r.Rule)
-		why = append(why, r.Sentence)
+		if !slices.Contains(why, r.Sentence) {
+			why = append(why, r.Sentence)
+		}
 		for _, s := range r.Settle {
 			if !slices.Contains(a.Missing, s) {
 				a.Missing = append(a.Missing, s)
@@ -82,16 +84,26 @@ func (a *Assessment) conclude() {
 	}
 }
 
+// founded reports whether a result is what an honoured claim for lost capacity
+// rests on.
+func (a *Assessment) founded(r Result) bool {
+	return a.Recommendation == Honour && a.Ground == GroundCapacity && r.Rule == RuleRetained && r.Outcome == NotMet
+}
+
+// lead says the recommendation; the sentences of the rules follow.
 func (a *Assessment) lead() string {
 	switch a.Recommendation {
 	case OutOfTerm:
 		return "The warranty is over."
 	case Decline:
+		if len(a.Because) == 1 && a.Because[0] == RuleRetained {
+			return "The promised capacity is still there."
+		}
 		return "A condition of the warranty is not met."
 	case NeedsEvidence:
 		return "Something is missing before this claim can be answered."
 	}
-	text := "The unit is under warranty and every condition that was looked at is met."
+	text := "The unit is under warranty, and nothing that the terms ask for stands against the claim."
 	if a.Share != nil {
 		text += fmt.Sprintf(" In year %d of the warranty, %s %% of the price is made good.", a.Share.Year, a.Share.Pct)
 	}

@@ -73,10 +73,10 @@ func (w *wear) spent(half map[int]int64, all bool) *big.Rat {
 	return rounded(sum)
 }
 
-// steepest gives the largest slope of 1/N by depth between the smallest range
-// and a full one. It bounds what hidden use can spend: a turning point that
-// lies further out by δ adds 2δ to the way up and down, and makes one cycle, or
-// two halves, deeper by δ.
+// steepest gives the largest slope of 1/N by depth between no range and a full
+// one. It bounds what hidden use can spend: a turning point that lies further
+// out by δ adds 2δ to the way up and down, and makes one cycle, or two halves,
+// deeper by δ.
 func (w *wear) steepest() *big.Rat {
 	n := len(w.points)
 	first, last := w.points[0], w.points[n-1]
@@ -85,8 +85,10 @@ func (w *wear) steepest() *big.Rat {
 		return top
 	}
 	if w.slope {
-		top = new(big.Rat)
-		top = maxRat(top, w.slopeAt(1, shallowest))
+		// A slope that goes on may rise without bound towards no range at all;
+		// the smallest range that is counted ends it.
+		top = new(big.Rat).Quo(w.perCycle(shallowest), shallowest)
+		top = maxRat(top, w.slopeAt(1, minRat(shallowest, first.depth)))
 	}
 	for i := 1; i < n; i++ {
 		top = maxRat(top, w.slopeAt(i, w.points[i-1].depth))

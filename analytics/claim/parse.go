@@ -64,6 +64,9 @@ func (p Problems) Error() string {
 // every line.
 const maxProblems = 20
 
+// maxLength bounds a record: no test takes as long.
+const maxLength = 31 * analytics.DayLength
+
 // column is a header that a record may have: number × num / den + plus gives
 // the integer that is kept.
 type column struct {
@@ -80,12 +83,12 @@ func columns() []column {
 	soc := func(s *analytics.Sample, v int64) { s.SoC = analytics.SoC(v) }
 	temp := func(s *analytics.Sample, v int64) { s.Temp = analytics.CentiCelsius(v) }
 	hottest := func(s *analytics.Sample, v int64) { s.TempMax = analytics.CentiCelsius(v) }
-	const most = 1e11
+	const most = 1e9 // a megawatt
 	return []column{
 		{"power_w", analytics.HasPower, 0, 1000, 1, -most, most, power},
 		{"power_kw", analytics.HasPower, 0, 1e6, 1, -most, most, power},
-		{"current_a", analytics.HasCurrent, 0, 1000, 1, -1e8, 1e8, func(s *analytics.Sample, v int64) { s.Current = analytics.Milliamps(v) }},
-		{"voltage_v", analytics.HasVoltage, 0, 1000, 1, 0, 1e7, func(s *analytics.Sample, v int64) { s.Voltage = analytics.Millivolts(v) }},
+		{"current_a", analytics.HasCurrent, 0, 1000, 1, -1e7, 1e7, func(s *analytics.Sample, v int64) { s.Current = analytics.Milliamps(v) }},
+		{"voltage_v", analytics.HasVoltage, 0, 1000, 1, 0, 2e6, func(s *analytics.Sample, v int64) { s.Voltage = analytics.Millivolts(v) }},
 		{"soc_pct", analytics.HasSoC, 0, 10, 1, 0, 1000, soc},
 		{"soc_frac", analytics.HasSoC, 0, 1000, 1, 0, 1000, soc},
 		{"cell_temp_c", analytics.HasTemp, 0, 100, 1, -10000, 20000, temp},
@@ -193,7 +196,7 @@ func (r *reading) refuse(err error) {
 	line, message := 0, err.Error()
 	var p *csv.ParseError
 	if errors.As(err, &p) {
-		line, message = p.Line, p.Err.Error()
+		line, message = p.StartLine, p.Err.Error()
 	}
 	r.add(line, "", "not readable as CSV: "+message, "write a quote inside a quoted field twice, and close every quote")
 }
@@ -236,12 +239,21 @@ func (r *reading) row() bool {
 	if len(r.problems) > before {
 		return true
 	}
-	if n := len(r.samples); n > 0 && s.Time <= r.samples[n-1].Time {
-		r.add(line, "time", "not after the row before", "sort the rows by time and leave out repeated ones")
-		return true
-	}
-	r.samples = append(r.samples, s)
+	r.take(line, s)
 	return true
+}
+
+// take keeps a sample that is in its place.
+func (r *reading) take(line int, s analytics.Sample) {
+	n := len(r.samples)
+	switch {
+	case n > 0 && s.Time <= r.samples[n-1].Time:
+		r.add(line, "time", "not after the row before", "sort the rows by time and leave out repeated ones")
+	case n > 0 && analytics.Millis(s.Time-r.samples[0].Time) > maxLength:
+		r.add(line, "time", "more than 31 days after the first row", "hand in the record of the test alone")
+	default:
+		r.samples = append(r.samples, s)
+	}
 }
 
 var numberText = regexp.MustCompile(`^[+-]?[0-9]{1,15}(\.[0-9]{1,15})?$`)

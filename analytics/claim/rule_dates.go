@@ -17,7 +17,7 @@ func (c *bench) terms() Result {
 	switch d := c.e.Unit.Commissioned; {
 	case c.t.Model != c.e.Model.Name:
 		r.Outcome = NotMet
-		r.Sentence = fmt.Sprintf("The registered terms %q are for the model %s, but the unit is a %s.", c.t.Name, c.t.Model, c.e.Model.Name)
+		r.Sentence = fmt.Sprintf("The registered terms %q are for the model %s, but the unit is of the model %s.", c.t.Name, c.t.Model, c.e.Model.Name)
 		r.Settle = []string{"the terms that the unit was sold with"}
 	case d != nil && *d < c.t.SoldFrom:
 		r.Outcome = CannotTell

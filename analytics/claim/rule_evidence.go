@@ -29,7 +29,7 @@ func (c *bench) coldCharge() Result {
 		unchecked = max(0, c.span.Length()-c.e.Ledger.Checked)
 	}
 	u := use{
-		rule: RuleColdCharge, unit: "kWh", words: "allowance for charging in the cold",
+		rule: RuleColdCharge, unit: "kWh", words: "allowance for charging in the cold", within: "allowed", beyond: "the terms allow",
 		used: kWh(charged), limit: ratio(int64(*c.t.ColdChargeAllowance), 1e6), base: kWh(charged),
 		covered: c.e.Ledger.Checked, slack: c.canDo(c.unsettled), hidden: c.canDo(unchecked),
 	}
@@ -101,10 +101,8 @@ func (c *bench) gap() Result {
 	for _, g := range silences[:len(silences)-1] {
 		longest = max(longest, g.Length())
 		if g.Length() > allowed {
-			refs = append(refs, Reference{"gap", stamp(g.From) + "/" + stamp(g.To)})
-			if len(files) < maxFiles {
-				files = append(files, "the file from the gateway for "+spanWords(g.From, g.To))
-			}
+			refs = append(refs, gapReference(g))
+			files = append(files, "the file from the gateway for "+spanWords(g.From, g.To))
 		}
 	}
 	r := Result{Rule: RuleGap, Set: true, Outcome: Met, Span: c.span, Coverage: c.coverage(c.e.Ledger.Covered)}
@@ -114,19 +112,21 @@ func (c *bench) gap() Result {
 	switch {
 	case longest > allowed:
 		r.Outcome = NotMet
-		r.Sentence = fmt.Sprintf("For %s days on end nothing was reported by the unit; the terms allow %d. What the gateway kept for that time can still be handed in.", days(longest), c.t.LongestGapDays)
-		r.Settle = files
+		r.Sentence = fmt.Sprintf("For %s on end nothing was reported by the unit; the terms allow %d. What the gateway kept for that time can still be handed in.", daysWords(longest), c.t.LongestGapDays)
+		r.Settle = files[:min(len(files), maxFiles)]
 	case last.Length() > allowed:
 		r.Outcome = CannotTell
 		r.Sentence = fmt.Sprintf("Nothing has been reported by the unit since %s. Whether that is the failure or a unit that was not connected is not known.", Date(last.From.Day()).words())
 		r.Settle = []string{"the day on which the unit failed or was switched off", "the file from the gateway for " + spanWords(last.From, last.To)}
-		refs = append(refs, Reference{"gap", stamp(last.From) + "/" + stamp(last.To)})
+		refs = append(refs, gapReference(last))
 	default:
-		r.Sentence = fmt.Sprintf("The longest time without a report was %s days; the terms allow %d.", days(longest), c.t.LongestGapDays)
+		r.Sentence = fmt.Sprintf("The longest time without a report was %s; the terms allow %d.", daysWords(longest), c.t.LongestGapDays)
 	}
 	r.refer(refs)
 	return r
 }
+
+func gapReference(g Gap) Reference { return Reference{"gap", stamp(g.From) + "/" + stamp(g.To)} }
 
 // records tells whether everything reported by the unit is settled, and whether the
 // numbers that the ledger states follow from its counts.

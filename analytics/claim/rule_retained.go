@@ -42,7 +42,7 @@ func (c *bench) retained() Result {
 	if len(valid) == 0 {
 		r.Sentence = fmt.Sprintf("No valid capacity test was made, so whether the promised %s %% is left is not known.", decimalOf(promised, 2))
 		if len(refs) > 0 {
-			r.Sentence = fmt.Sprintf("Of %s handed in none was held to the procedure, so whether the promised %s %% is left is not known.", counted(int64(len(refs)), "capacity test"), decimalOf(promised, 2))
+			r.Sentence = fmt.Sprintf("No capacity test that was handed in kept to the procedure, so whether the promised %s %% is left is not known.", decimalOf(promised, 2))
 		}
 		return r
 	}
@@ -60,7 +60,7 @@ func (c *bench) byTest(r *Result, valid []TestResult) {
 	r.number("promised", decimalOf(promised, 6), "%")
 	age := c.e.AsOf.Day.Day() - t.Day.Day()
 	r.number("age of the test", whole(int64(age)), "day")
-	found := fmt.Sprintf("The test on %s found %s %% of the rated energy, give or take %s %%; %s %% was promised for that day.", t.Day.words(),
+	found := fmt.Sprintf("The test on %s found %s %% of the energy of a new unit, give or take %s %%; %s %% was promised for that day.", t.Day.words(),
 		decimalOf(t.retainedPct(), 2), decimalOf(ratio(int64(t.Expanded)*100, int64(t.Reference)), 2), decimalOf(promised, 2))
 	switch {
 	case c.contradicted(verdict, valid):

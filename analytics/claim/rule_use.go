@@ -13,8 +13,11 @@ type use struct {
 	rule  RuleID
 	unit  string
 	words string // what is limited, for the sentence
-	used  *big.Rat
-	limit *big.Rat
+	// within and beyond say what a use is that keeps to its limit ("covered"),
+	// and than what it is more where it does not ("the warranty covers").
+	within, beyond string
+	used           *big.Rat
+	limit          *big.Rat
 	// base is used, or what it would be at most before anything unseen is
 	// added to it.
 	base *big.Rat
@@ -33,6 +36,9 @@ type use struct {
 //
 // Hidden use counts only below EnoughCoverage. Neither: cannot tell.
 func (c *bench) judge(u use) Result {
+	if u.within == "" {
+		u.within, u.beyond = "covered", "the warranty covers"
+	}
 	r := Result{Rule: u.rule, Set: true, Outcome: CannotTell, Span: c.span, Coverage: c.coverage(u.covered)}
 	thin := r.Coverage == nil || *r.Coverage < EnoughCoverage
 	least := maxRat(new(big.Rat), new(big.Rat).Sub(u.used, u.slack))
@@ -77,17 +83,17 @@ func (c *bench) useSentence(u use, o Outcome, thin bool, most *big.Rat) string {
 	}
 	switch {
 	case o == NotMet:
-		return text + "; that is more than the warranty covers."
+		return text + "; that is more than " + u.beyond + "."
 	case o == Met && thin:
-		return text + fmt.Sprintf(" as far as it was seen; with all that can have happened unseen it is at most %s, which is covered.", u.most(most))
+		return text + fmt.Sprintf(" as far as it was seen; with all that can have happened unseen it is at most %s, which is %s.", u.most(most), u.within)
 	case o == Met:
-		return text + "; that is covered."
+		return text + "; that is " + u.within + "."
 	case c.span == nil:
 		return "Nothing was reported by the unit and it is not known since when it is in use, so its use is not known."
 	case thin:
-		return text + fmt.Sprintf(" as far as it was seen; too little was reported to tell whether it is more than is covered (it can be up to %s).", u.most(most))
+		return text + fmt.Sprintf(" as far as it was seen; too little was reported to tell whether it is more than is %s (it can be up to %s).", u.within, u.most(most))
 	}
-	return text + fmt.Sprintf("; records that are not settled yet can make it more or less than is covered (up to %s).", u.most(most))
+	return text + fmt.Sprintf("; records that are not settled yet can make it more or less than is %s (up to %s).", u.within, u.most(most))
 }
 
 func isAre(u use) string {

@@ -21,7 +21,7 @@ func (t *TestResult) measure(d *discharge) {
 	span := analytics.Millis(t.End - t.Start)
 	if span > 0 && d.m.Rated > 0 {
 		rate := new(big.Int).Mul(big.NewInt(int64(energy)), big.NewInt(int64(analytics.Hour)*1000))
-		t.MeanRate = analytics.MicroC(rate.Quo(rate, big.NewInt(int64(span)*int64(d.m.Rated))).Int64())
+		t.MeanRate = analytics.MicroC(rate.Quo(rate, new(big.Int).Mul(big.NewInt(int64(span)), big.NewInt(int64(d.m.Rated)))).Int64())
 	}
 	t.Components = d.components(energy, span)
 	sum := new(big.Int)
