@@ -90,7 +90,7 @@ type Result struct {
 	Rule    RuleID  `json:"rule"`
 	Outcome Outcome `json:"outcome"`
 	// Set says whether the terms set anything for the rule to judge. Where
-	// they do not, the rule is met.
+	// they do not, the rule is met, or for information only.
 	Set bool `json:"set"`
 	// Effect is what the outcome does to the recommendation.
 	Effect  Recommendation `json:"effect"`

@@ -15,6 +15,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/gowebpki/jcs"
+
+	"fadeledger/analytics"
 )
 
 // maxInteger is the largest integer that every JSON reader keeps exact:
@@ -147,4 +149,24 @@ func integersOnly(text []byte) error {
 			return fmt.Errorf("%w: %s is beyond 2^53-1", ErrNotCanonical, n)
 		}
 	}
+}
+
+// ReadEvidence reads evidence that was written by Canonical after Sorted. It
+// wraps analytics.ErrInvalid where writing it again would not give the same
+// bytes: they were changed, or another version of this package wrote them.
+func ReadEvidence(data []byte) (Evidence, error) {
+	d := json.NewDecoder(bytes.NewReader(data))
+	d.DisallowUnknownFields()
+	var e Evidence
+	if err := d.Decode(&e); err != nil {
+		return Evidence{}, fmt.Errorf("read evidence: %w: %w", err, analytics.ErrInvalid)
+	}
+	again, err := Canonical(e.Sorted())
+	if err != nil {
+		return Evidence{}, fmt.Errorf("read evidence: %w", err)
+	}
+	if !bytes.Equal(again, data) {
+		return Evidence{}, fmt.Errorf("read evidence: its bytes are not those that it is written with: %w", analytics.ErrInvalid)
+	}
+	return e, nil
 }

@@ -47,7 +47,7 @@ func (s script) csv() []byte {
 			s.change(m, &power, &soc, &temp)
 		}
 		if s.skip == nil || !s.skip(m) {
-			fmt.Fprintf(&b, "%d,%.3f,%.1f,%.2f\n", 1_900_000_000+60*m, power, soc, temp)
+			fmt.Fprintf(&b, "%d,%.3f,%.1f,%.2f\n", 1_896_163_200+60*m, power, soc, temp)
 		}
 	}
 	return []byte(b.String())
@@ -189,7 +189,7 @@ func TestEndByVoltage(t *testing.T) {
 		if m == 330 {
 			voltage = 44
 		}
-		fmt.Fprintf(&b, "%d,%.1f,%.1f,%.3f,77,\"a, b\"\r\n", 1_900_000_000_000+int64(m)*60_000, current, voltage, soc)
+		fmt.Fprintf(&b, "%d,%.1f,%.1f,%.3f,77,\"a, b\"\r\n", 1_896_163_200_000+int64(m)*60_000, current, voltage, soc)
 	}
 	record, err := claim.ParseTest([]byte(b.String()))
 	if err != nil {

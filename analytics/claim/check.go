@@ -25,8 +25,7 @@ func (e *Evidence) Check() error {
 	case e.Model.Rated <= 0 || e.Model.MaxPower <= 0:
 		return wrong("the model has no rated energy or no highest power")
 	}
-	// No zone is more than 14 hours from UTC.
-	if d := int(e.AsOf.Day.Day() - e.AsOf.Instant.Day()); d < -1 || d > 1 {
+	if !sameDay(e.AsOf.Day, e.AsOf.Instant) {
 		return wrong("%s cannot be the site's day at %s", e.AsOf.Day, e.AsOf.Instant.Time())
 	}
 	if err := e.Ledger.check(); err != nil {
@@ -41,8 +40,17 @@ func (e *Evidence) Check() error {
 		if t.Valid && (t.Reference <= 0 || t.Energy < 0 || t.Expanded < 0) {
 			return wrong("the capacity test of %s has no usable result", t.Day)
 		}
+		if t.Valid && !sameDay(t.Day, t.End) {
+			return wrong("%s cannot be the site's day of a capacity test that ended at %s", t.Day, t.End.Time())
+		}
 	}
 	return nil
+}
+
+// sameDay reports whether some zone has the day at the instant. None is more than
+// 14 hours from UTC.
+func sameDay(d Date, at analytics.Instant) bool {
+	return d.Day() >= (at-14*analytics.Instant(analytics.Hour)).Day() && d.Day() <= (at+14*analytics.Instant(analytics.Hour)).Day()
 }
 
 func (l *Ledger) check() error {

@@ -10,9 +10,12 @@ import (
 // that one full cycle spends. Where the terms declare the number of cycles, and
 // where the throughput is constant, it is an exact fraction.
 type wear struct {
-	points  []wearPoint
-	slope   bool
-	counted *big.Rat // depth from which ranges spend life
+	points []wearPoint
+	// exponents are those of the pieces between points, the first of which
+	// is the one that ends in point 1.
+	exponents []*big.Float
+	slope     bool
+	counted   *big.Rat // depth from which ranges spend life
 }
 
 type wearPoint struct{ depth, cycles *big.Rat }
@@ -24,6 +27,11 @@ func wearOf(t *Terms) wear {
 	w := wear{slope: t.Shallow == analytics.ShallowSlope, counted: new(big.Rat).Quo(t.CountedFromPct.rat(), ratio(100, 1))}
 	for _, p := range t.Life {
 		w.points = append(w.points, wearPoint{new(big.Rat).Quo(p.DepthPct.rat(), ratio(100, 1)), p.Cycles.rat()})
+	}
+	for i := 1; i < len(w.points); i++ {
+		a, b := w.points[i-1], w.points[i]
+		k := ln(realOf(new(big.Rat).Quo(a.cycles, b.cycles)))
+		w.exponents = append(w.exponents, k.Quo(k, ln(realOf(new(big.Rat).Quo(b.depth, a.depth)))))
 	}
 	return w
 }
@@ -52,20 +60,21 @@ func (w *wear) perCycle(depth *big.Rat) *big.Rat {
 }
 
 // exponent gives k = ln(Nₐ/N_b) / ln(d_b/dₐ) of the piece that ends in point i.
-func (w *wear) exponent(i int) *big.Float {
-	a, b := w.points[i-1], w.points[i]
-	k := ln(realOf(new(big.Rat).Quo(a.cycles, b.cycles)))
-	return k.Quo(k, ln(realOf(new(big.Rat).Quo(b.depth, a.depth))))
-}
+func (w *wear) exponent(i int) *big.Float { return w.exponents[i-1] }
 
-// spent sums the half cycles over the bins, those below the counted depth
-// only where all is set; rounded to twelve decimals.
-func (w *wear) spent(half map[int]int64, all bool) *big.Rat {
+// spends reports whether ranges of a depth spend life by the terms.
+func (w *wear) spends(depth *big.Rat) bool { return depth.Cmp(w.counted) >= 0 }
+
+func (w *wear) tooShallow(depth *big.Rat) bool { return !w.spends(depth) }
+
+// spent sums the half cycles over the bins whose depth is taken; rounded to
+// twelve decimals.
+func (w *wear) spent(half map[int]int64, taken func(depth *big.Rat) bool) *big.Rat {
 	sum := new(big.Rat)
 	for bin := range analytics.Bins {
 		n := half[bin]
 		depth := ratio(int64(bin), analytics.Bins-1)
-		if n == 0 || bin == 0 || !all && depth.Cmp(w.counted) < 0 {
+		if n == 0 || bin == 0 || !taken(depth) {
 			continue
 		}
 		sum.Add(sum, new(big.Rat).Mul(ratio(n, 2), w.perCycle(depth)))

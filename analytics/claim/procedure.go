@@ -87,8 +87,8 @@ func Text(p Procedure) string {
 		fmt.Sprintf("Start recording time, power (or current and voltage), charge level and cell temperature, at least every %s. Do not stop recording until the last step.", spell(p.MaxGap)),
 		fmt.Sprintf("Charge the unit until it shows at least %s %%.", tenths(int64(p.Full))),
 		fmt.Sprintf("Let it rest for at least %s. Nothing may charge or discharge it.", spell(p.Rest)),
-		fmt.Sprintf("Discharge it with a steady power of %s %% of its rated energy per hour, held to within %s %% of that.",
-			scaled(int64(p.Rate), 10_000), scaled(p.RateTolerance, 10_000)),
+		fmt.Sprintf("Discharge it with a steady power of %s %% of its rated energy per hour (%s kW for a unit of 5 kWh), held to within %s %% of that.",
+			scaled(int64(p.Rate), 10_000), scaled(5*int64(p.Rate), 1_000_000), scaled(p.RateTolerance, 10_000)),
 		"Stop the discharge " + endWords(p) + ".",
 		"Stop recording, hand in the record as a CSV file, and charge the unit again soon.",
 	}

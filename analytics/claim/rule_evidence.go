@@ -140,7 +140,9 @@ func (c *bench) records() Result {
 	var quarantined int64
 	for _, q := range l.Quarantined {
 		quarantined += q.Rows
-		refs = append(refs, Reference{"quarantine", q.Reason})
+		if q.Rows > 0 {
+			refs = append(refs, Reference{"quarantine", q.Reason})
+		}
 	}
 	for _, e := range l.Events {
 		refs = append(refs, Reference{"event", string(e.Kind) + " " + stamp(e.At)})
@@ -192,7 +194,7 @@ func (c *bench) disagreement() string {
 			continue
 		case s.Measure == analytics.MeasureCycleLife && len(c.t.Life) > 0:
 			w := wearOf(c.t)
-			want = w.spent(l.HalfCycles, false)
+			want = w.spent(l.HalfCycles, w.spends)
 		case s.Measure == analytics.MeasureEFC && c.t.EFCCap.rat().Sign() > 0:
 			want.Quo(c.efcOf(total), c.t.EFCCap.rat())
 		case s.Measure == analytics.MeasureEnergy && c.t.EnergyCap > 0:

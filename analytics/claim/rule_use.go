@@ -230,10 +230,11 @@ func (c *bench) cycleLife() Result {
 	}
 	w := wearOf(c.t)
 	l := &c.e.Ledger
+	used := w.spent(l.HalfCycles, w.spends)
 	slope := new(big.Rat).Quo(w.steepest(), new(big.Rat).Mul(ratio(2, 1), c.ratedKWh()))
 	return c.judge(use{
 		rule: RuleCycleLife, unit: "1", words: "warranted cycle life", limit: ratio(1, 1),
-		used: w.spent(l.HalfCycles, false), base: w.spent(l.HalfCycles, true), covered: l.Covered,
+		used: used, base: new(big.Rat).Add(used, w.spent(l.HalfCycles, w.tooShallow)), covered: l.Covered,
 		slack:  new(big.Rat).Mul(slope, c.canDo(c.unsettled)),
 		hidden: new(big.Rat).Mul(slope, c.canDo(c.hidden)),
 	})
