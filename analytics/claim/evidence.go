@@ -94,8 +94,8 @@ type Ledger struct {
 	// HalfCycles counts by depth bin of 0.5 %.
 	HalfCycles map[int]int64 `json:"half_cycles"`
 	Energy     Energy        `json:"energy"`
-	// EFC and Spent are as the ledger stated them. Judging works them out
-	// anew and says where they do not agree.
+	// EFC and Spent are as the ledger stated them, empty where it did not.
+	// Judging works them out anew and says where they do not agree.
 	EFC   Decimal `json:"efc"`
 	Spent []Spent `json:"spent"`
 	// Covered, Checked and Elapsed are as in analytics.Ledger. Bridged is the
@@ -218,7 +218,6 @@ func (l Ledger) sorted() Ledger {
 	if l.HalfCycles == nil {
 		l.HalfCycles = map[int]int64{}
 	}
-	l.EFC = cmp.Or(l.EFC, "0")
 	l.Disputes = ordered(l.Disputes, cmp.Compare)
 	l.Spent = ordered(l.Spent, func(a, b Spent) int { return cmp.Compare(a.Measure, b.Measure) })
 	l.Excursions = ordered(l.Excursions, func(a, b Episode) int {

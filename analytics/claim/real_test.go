@@ -100,6 +100,21 @@ func TestHiddenUseIsBounded(t *testing.T) {
 	})
 }
 
+// TestSteepest: between 80 % (9,000) and 95 % (6,200) k = 2.168605, and the slope
+// k/(N·d) is steepest at a full cycle: N(100 %) = 6,200 × 0.95^k = 6,200 ×
+// e^(-2.168605 × 0.0512933) = 6,200 × 0.8947286 = 5,547.317; k/N = 0.000390929. One point
+// of 9,000 at 80 % has the slope 1/7,200 everywhere.
+func TestSteepest(t *testing.T) {
+	two := wearOf(&Terms{Life: []LifePoint{{"80", "9000"}, {"95", "6200"}}})
+	if got := two.steepest().FloatString(9); got != "0.000390929" {
+		t.Errorf("two points: %s", got)
+	}
+	one := wearOf(&Terms{Life: []LifePoint{{"80", "9000"}}})
+	if got := one.steepest(); got.Cmp(ratio(1, 7200)) != 0 {
+		t.Errorf("one point: %s", got)
+	}
+}
+
 func every(*big.Rat) bool { return true }
 
 func travel(path []analytics.SoC) (sum int64) {

@@ -93,18 +93,9 @@ func (c *bench) gap() Result {
 		return c.withoutStart(RuleGap)
 	}
 	allowed := analytics.Millis(c.t.LongestGapDays) * analytics.DayLength
+	longest, refs, files := c.longestGap(allowed)
 	silences := c.silences()
 	last := silences[len(silences)-1]
-	longest := c.e.LongestGap
-	var refs []Reference
-	var files []string
-	for _, g := range silences[:len(silences)-1] {
-		longest = max(longest, g.Length())
-		if g.Length() > allowed {
-			refs = append(refs, gapReference(g))
-			files = append(files, "the file from the gateway for "+spanWords(g.From, g.To))
-		}
-	}
 	r := Result{Rule: RuleGap, Set: true, Outcome: Met, Span: c.span, Coverage: c.coverage(c.e.Ledger.Covered)}
 	r.number("allowed", whole(int64(c.t.LongestGapDays)), "day")
 	r.number("longest", days(longest), "day")
@@ -113,7 +104,7 @@ func (c *bench) gap() Result {
 	case longest > allowed:
 		r.Outcome = NotMet
 		r.Sentence = fmt.Sprintf("For %s on end nothing was reported by the unit; the terms allow %d. What the gateway kept for that time can still be handed in.", daysWords(longest), c.t.LongestGapDays)
-		r.Settle = files[:min(len(files), maxFiles)]
+		r.Settle = files
 	case last.Length() > allowed:
 		r.Outcome = CannotTell
 		r.Sentence = fmt.Sprintf("Nothing has been reported by the unit since %s. Whether that is the failure or a unit that was not connected is not known.", Date(last.From.Day()).words())
@@ -126,6 +117,24 @@ func (c *bench) gap() Result {
 	return r
 }
 
+// longestGap gives the longest time before the last sample without telemetry,
+// and what is longer than allowed, with the first files that would fill it.
+func (c *bench) longestGap(allowed analytics.Millis) (longest analytics.Millis, refs []Reference, files []string) {
+	longest = c.e.LongestGap
+	silences := c.silences()
+	for _, g := range silences[:len(silences)-1] {
+		longest = max(longest, g.Length())
+		if g.Length() <= allowed {
+			continue
+		}
+		refs = append(refs, gapReference(g))
+		if len(files) < maxFiles {
+			files = append(files, "the file from the gateway for "+spanWords(g.From, g.To))
+		}
+	}
+	return longest, refs, files
+}
+
 func gapReference(g Gap) Reference { return Reference{"gap", stamp(g.From) + "/" + stamp(g.To)} }
 
 // records tells whether everything reported by the unit is settled, and whether the
@@ -133,24 +142,11 @@ func gapReference(g Gap) Reference { return Reference{"gap", stamp(g.From) + "/"
 func (c *bench) records() Result {
 	l := &c.e.Ledger
 	r := Result{Rule: RuleRecords, Set: true, Outcome: Met}
-	var refs []Reference
-	for _, at := range l.Disputes {
-		refs = append(refs, Reference{"dispute", stamp(at)})
-	}
+	r.refer(recordReferences(l))
 	var quarantined int64
 	for _, q := range l.Quarantined {
 		quarantined += q.Rows
-		if q.Rows > 0 {
-			refs = append(refs, Reference{"quarantine", q.Reason})
-		}
 	}
-	for _, e := range l.Events {
-		refs = append(refs, Reference{"event", string(e.Kind) + " " + stamp(e.At)})
-	}
-	for _, x := range l.Corrections {
-		refs = append(refs, Reference{"correction", stamp(x.From) + "/" + stamp(x.To)})
-	}
-	r.refer(refs)
 	disputed := max(l.Conflicts, int64(len(l.Disputes)))
 	r.number("disputes", whole(disputed), "1")
 	r.number("set aside", whole(quarantined), "1")
@@ -173,6 +169,25 @@ func (c *bench) records() Result {
 		r.Sentence += fmt.Sprintf(" A person has corrected %s of time.", counted(int64(n), "span"))
 	}
 	return r
+}
+
+func recordReferences(l *Ledger) []Reference {
+	var refs []Reference
+	for _, at := range l.Disputes {
+		refs = append(refs, Reference{"dispute", stamp(at)})
+	}
+	for _, q := range l.Quarantined {
+		if q.Rows > 0 {
+			refs = append(refs, Reference{"quarantine", q.Reason})
+		}
+	}
+	for _, e := range l.Events {
+		refs = append(refs, Reference{"event", string(e.Kind) + " " + stamp(e.At)})
+	}
+	for _, x := range l.Corrections {
+		refs = append(refs, Reference{"correction", stamp(x.From) + "/" + stamp(x.To)})
+	}
+	return refs
 }
 
 // agreement is how far a stated number may lie from the one worked out anew:
