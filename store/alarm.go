@@ -39,11 +39,16 @@ func (db *DB) Settle(ctx context.Context, kind analytics.AlarmKind, subject stri
 // ClearAlarm notes that somebody has seen to an alarm. ErrNotFound: there is no
 // such open alarm.
 func (db *DB) ClearAlarm(ctx context.Context, id int64, by string) error {
-	tag, err := db.pool.Exec(ctx, `
-		UPDATE alarm SET cleared_at = $2, cleared_by = $3 WHERE alarm_id = $1 AND cleared_at IS NULL`, id, db.now(), by)
-	if err == nil && tag.RowsAffected() == 0 {
-		err = analytics.ErrNotFound
-	}
+	err := db.inTx(ctx, func(tx pgx.Tx) error {
+		var kind, subject string
+		err := tx.QueryRow(ctx, `
+			UPDATE alarm SET cleared_at = $2, cleared_by = $3 WHERE alarm_id = $1 AND cleared_at IS NULL
+			RETURNING kind, subject`, id, db.now(), by).Scan(&kind, &subject)
+		if err != nil {
+			return err
+		}
+		return db.record(ctx, tx, analytics.DeedCleared, fmt.Sprintf("alarm %d", id), kind+": "+subject)
+	})
 	if err != nil {
 		return fmt.Errorf("clear alarm %d: %w", id, mapError(err))
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -22,10 +23,14 @@ func (db *DB) Correct(ctx context.Context, c analytics.Correction) (analytics.Co
 	made := c
 	err := db.keepBooks(ctx, func(tx book.Tx, room *book.Room, now analytics.Instant) error {
 		made = c
-		return book.Correct(ctx, tx, room, now, &made)
+		if err := book.Correct(ctx, tx, room, now, &made); err != nil {
+			return err
+		}
+		return db.record(ctx, tx.(*bookTx).tx, analytics.DeedCorrected, "unit "+string(c.Serial),
+			fmt.Sprintf("correction %d of %s to %s, %d samples: %s", made.ID, c.From.Time().Format(time.RFC3339), c.To.Time().Format(time.RFC3339), len(c.Samples), c.Why))
 	})
 	if err != nil {
-		return made, fmt.Errorf("correct unit %s: %w", c.Serial, err)
+		return made, fmt.Errorf("correct unit %s: %w", c.Serial, mapError(err))
 	}
 	return made, nil
 }

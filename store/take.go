@@ -35,13 +35,31 @@ func (db *DB) Take(ctx context.Context, in []analytics.Incoming) ([]analytics.De
 	}
 	var tallies []analytics.DeliveryTally
 	err := db.keepBooks(ctx, func(tx book.Tx, room *book.Room, now analytics.Instant) (err error) {
-		tallies, err = book.Take(ctx, tx, room, now, in)
-		return err
+		if tallies, err = book.Take(ctx, tx, room, now, in); err != nil {
+			return err
+		}
+		return db.recordReleases(ctx, tx.(*bookTx).tx, in)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("count %d deliveries: %w", len(in), err)
 	}
 	return tallies, nil
+}
+
+// recordReleases tells who brought rows back from quarantine. What the service
+// releases by itself follows from what somebody has set, which is told there.
+func (db *DB) recordReleases(ctx context.Context, tx pgx.Tx, in []analytics.Incoming) error {
+	if analytics.PrincipalOf(ctx).Nobody() {
+		return nil
+	}
+	var released []int64
+	for i := range in {
+		released = append(released, in[i].Releases...)
+	}
+	if len(released) == 0 {
+		return nil
+	}
+	return db.record(ctx, tx, analytics.DeedReleased, "quarantine", fmt.Sprintf("entries %d", released))
 }
 
 // keepBooks runs one transaction of package book, again where that helps.

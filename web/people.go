@@ -154,13 +154,20 @@ func (s *site) handleInvite(w http.ResponseWriter, r *http.Request) {
 	s.showCode(w, r, made)
 }
 
+// address gives the address of the site as people type it.
+func (s *site) address(r *http.Request) string {
+	switch {
+	case s.cfg.Address != "":
+		return s.cfg.Address
+	case s.cfg.Secure, r.TLS != nil:
+		return "https://" + r.Host
+	}
+	return "http://" + r.Host
+}
+
 // showCode tells a code and how to hand it over.
 func (s *site) showCode(w http.ResponseWriter, r *http.Request, made api.Invited) {
-	scheme := "http://"
-	if s.cfg.Secure || r.TLS != nil {
-		scheme = "https://"
-	}
-	p := codePage{Name: label(made.Person.Name), Login: label(made.Person.Login), Code: made.Secret, Welcome: scheme + r.Host + "/welcome",
+	p := codePage{Name: label(made.Person.Name), Login: label(made.Person.Login), Code: made.Secret, Welcome: s.address(r) + "/welcome",
 		Until: minuteUTC(made.Until), Href: personHref(made.Person.ID), Recovery: made.Kind == analytics.CodeRecovery}
 	p.Link = p.Welcome + "#" + url.PathEscape(made.Secret)
 	secret(w)

@@ -69,6 +69,9 @@ type Config struct {
 	// loopback should name LoopbackHosts: else a page from elsewhere whose name
 	// is made to point at this machine counts as the same origin.
 	Hosts []string
+	// Address is how people reach the site, such as https://ledger.example; empty
+	// takes it from the request.
+	Address string
 	// Now is the clock; nil means time.Now.
 	Now     func() time.Time
 	Logger  *slog.Logger

@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -55,7 +56,7 @@ func (c serveCmd) Run(ctx context.Context, log *slog.Logger) error {
 	if err := greet(ctx, s.web, c.address(listener.Addr())); err != nil {
 		return err
 	}
-	cfg := web.Config{Gate: gate, Hosts: c.hosts(listener.Addr()), Secure: c.secure()}
+	cfg := web.Config{Gate: gate, Hosts: c.hosts(listener.Addr()), Secure: c.secure(), Address: strings.TrimRight(c.PublicURL, "/")}
 	if !c.Embedded {
 		return s.serve(ctx, listener, cfg)
 	}
