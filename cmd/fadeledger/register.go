@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
 	"errors"
 	"fmt"
@@ -32,7 +33,9 @@ func (c registerCmd) run(ctx context.Context, out io.Writer) error {
 		return err
 	}
 	var body bytes.Buffer
-	form := multipart.NewWriter(&body)
+	// Compressed, so that a large fleet goes in at once.
+	packed := gzip.NewWriter(&body)
+	form := multipart.NewWriter(packed)
 	for name, data := range bundle.Files() {
 		w, err := form.CreateFormFile(name, name)
 		if err == nil {
@@ -42,7 +45,7 @@ func (c registerCmd) run(ctx context.Context, out io.Writer) error {
 			return fmt.Errorf("pack registration: %w", err)
 		}
 	}
-	if err := form.Close(); err != nil {
+	if err := errors.Join(form.Close(), packed.Close()); err != nil {
 		return fmt.Errorf("pack registration: %w", err)
 	}
 	path := "/api/v1/register"
@@ -50,7 +53,7 @@ func (c registerCmd) run(ctx context.Context, out io.Writer) error {
 		path += "?dry_run=true"
 	}
 	var done api.RegistrationBody
-	err = c.call(ctx, http.MethodPost, path, map[string]string{"Content-Type": form.FormDataContentType()}, body.Bytes(), &done)
+	err = c.call(ctx, http.MethodPost, path, map[string]string{"Content-Type": form.FormDataContentType(), "Content-Encoding": "gzip"}, body.Bytes(), &done)
 	var problem *problemError
 	if errors.As(err, &problem) {
 		for i, line := range problem.lines {

@@ -1,7 +1,14 @@
 package main
 
 import (
+	"bytes"
 	"errors"
+	"html"
+	"io"
+	"mime/multipart"
+	"net/http"
+	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -142,5 +149,77 @@ func TestWhatIsRegisteredIsDownloadedAsItIs(t *testing.T) {
 	}
 	if _, err := r.File(ctx, "../units.csv"); !errors.Is(err, analytics.ErrNotFound) {
 		t.Errorf("a file of another name: %v", err)
+	}
+}
+
+// TestFilesAreRegisteredByTheForm goes the way of a browser without scripts:
+// preview, registration, and the same form again.
+func TestFilesAreRegisteredByTheForm(t *testing.T) {
+	ts := newService(t)
+	ts.registerText(t, map[string]string{"models.yaml": readFile(t, "catalogue", "models.yaml")})
+	token, err := ts.server().token()
+	if err != nil {
+		t.Fatal(err)
+	}
+	post := func(path, kind string, body io.Reader, want int) string {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, ts.URL+path, body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Authorization", "Bearer "+token)
+		req.Header.Set("Content-Type", kind)
+		resp, err := http.DefaultTransport.RoundTrip(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		b, err := io.ReadAll(resp.Body)
+		if err != nil || resp.StatusCode != want {
+			t.Fatalf("POST %s: %s, want %d, %v\n%s", path, resp.Status, want, err, b)
+		}
+		return string(b) + resp.Header.Get("Location")
+	}
+	upload := func(units string, want int) string {
+		t.Helper()
+		var body bytes.Buffer
+		form := multipart.NewWriter(&body)
+		w, err := form.CreateFormFile("file", "ours.txt")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := io.WriteString(w, unitsHeader+units); err != nil {
+			t.Fatal(err)
+		}
+		if err := form.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return post("/registry/import/preview", form.FormDataContentType(), &body, want)
+	}
+	page := upload("HB5-1,HB-5,st-1,,2025-11-01,,HB-5 home 2026,1\n", http.StatusOK)
+	form := url.Values{}
+	for _, m := range regexp.MustCompile(`type="hidden" name="([^"]*)" value="([^"]*)"`).FindAllStringSubmatch(page, -1) {
+		form.Add(m[1], html.UnescapeString(m[2]))
+	}
+	send := func(want int) string {
+		t.Helper()
+		return post("/registry/import", "application/x-www-form-urlencoded", strings.NewReader(form.Encode()), want)
+	}
+	if to := send(http.StatusSeeOther); !strings.HasSuffix(to, "/registry?done=1-0-0") {
+		t.Errorf("leads to %s", to)
+	}
+	if again := send(http.StatusConflict); !strings.Contains(again, "Something has changed meanwhile") || !strings.Contains(again, "Nothing would change") {
+		t.Errorf("sent again: %s", again)
+	}
+	wrong := upload("HB5-2,HB-5,,,,,,\n=HB5-3,HB-5,,,,,,\n", http.StatusUnprocessableEntity)
+	if !strings.Contains(wrong, "ours.txt, line 3") || !strings.Contains(wrong, "begin it with a letter or a digit") {
+		t.Errorf("told %s", wrong)
+	}
+	if units := string(ts.get(t, "/registry/units.csv")); units != unitsHeader+"HB5-1,HB-5,st-1,,2025-11-01,,HB-5 home 2026,1\n" {
+		t.Errorf("registered %s", units)
+	}
+	list, err := ts.web.Trail(asConsole(t.Context()), analytics.TrailFilter{Object: "unit HB5-1", Deed: analytics.DeedRegistered})
+	if err != nil || len(list) != 1 || list[0].Who != "tests" || list[0].Kind != analytics.KindToken {
+		t.Errorf("the trail tells %+v, %v", list, err)
 	}
 }

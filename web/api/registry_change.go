@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"compress/gzip"
 	"context"
 	"errors"
 	"fmt"
@@ -63,7 +64,9 @@ type registerInput struct {
 	DryRun      bool   `query:"dry_run" doc:"say what would change, and change nothing"`
 	Mark        string `query:"mark" maxLength:"64" doc:"of a dry run of the same files"`
 	ContentType string `header:"Content-Type"`
-	RawBody     []byte `contentType:"multipart/form-data"`
+	// Encoding lets a large fleet through the bound of a body.
+	Encoding string `header:"Content-Encoding" doc:"gzip, or absent when not compressed; at most 64 MiB once it is unpacked"`
+	RawBody  []byte `contentType:"multipart/form-data"`
 }
 
 type registerOutput struct{ Body RegistrationBody }
@@ -75,7 +78,7 @@ func (a *API) registerRegister() {
 		Description: "Either a form with files named models.yaml, sites.csv and units.csv (any of them), or one file as the body with its name as a parameter. All of it is taken or nothing. " +
 			"A dry run says what would change and gives a mark; what is sent with the mark is refused with 409 where something has changed since.",
 		MaxBodyBytes: a.cfg.MaxBody, BodyReadTimeout: time.Minute,
-		Errors: []int{400, 409, 413, 422, 503},
+		Errors: []int{400, 409, 413, 415, 422, 503},
 		RequestBody: &huma.RequestBody{Content: map[string]*huma.MediaType{
 			"multipart/form-data": {}, "text/csv": {}, "application/yaml": {},
 		}},
@@ -85,6 +88,9 @@ func (a *API) registerRegister() {
 func (a *API) handleRegister(ctx context.Context, in *registerInput) (*registerOutput, error) {
 	if a.cfg.Registrar == nil || a.cfg.Registry == nil && (in.DryRun || in.Mark != "") {
 		return nil, huma.Error503ServiceUnavailable("this process takes no registrations")
+	}
+	if err := in.unpack(); err != nil {
+		return nil, err
 	}
 	files, err := filesOf(in)
 	if err != nil {
@@ -171,6 +177,32 @@ func registrationProblem(problems []Problem) error {
 		details[i] = &huma.ErrorDetail{Location: place, Message: message}
 	}
 	return huma.Error422UnprocessableEntity("nothing was registered: mend what is listed and send it again", details...)
+}
+
+// mostUnpacked is how many bytes a compressed registration may have.
+const mostUnpacked = 64 << 20
+
+// unpack takes the compression of the body away.
+func (in *registerInput) unpack() error {
+	if in.Encoding == "" {
+		return nil
+	}
+	if in.Encoding != "gzip" {
+		return huma.Error415UnsupportedMediaType(fmt.Sprintf("Content-Encoding %.64q is not taken; send gzip or none", in.Encoding))
+	}
+	z, err := gzip.NewReader(bytes.NewReader(in.RawBody))
+	if err != nil {
+		return huma.Error400BadRequest("the body is not gzip as its Content-Encoding says")
+	}
+	plain, err := io.ReadAll(io.LimitReader(z, mostUnpacked+1))
+	switch {
+	case err != nil:
+		return huma.Error400BadRequest("the body is broken off: it is gzip without its end")
+	case len(plain) > mostUnpacked:
+		return huma.NewError(http.StatusRequestEntityTooLarge, "the registration has more than 64 MiB; cut units.csv into parts with the same header and register one after the other")
+	}
+	in.RawBody = plain
+	return nil
 }
 
 // filesOf takes the files out of a form, or the body as the one file that the

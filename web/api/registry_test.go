@@ -1,7 +1,10 @@
 package api_test
 
 import (
+	"bytes"
+	"compress/gzip"
 	"fmt"
+	"io"
 	"strings"
 	"testing"
 
@@ -73,4 +76,33 @@ func TestWhatIsRegisteredIsTold(t *testing.T) {
 	for _, path := range []string{"/models", "/terms", "/sites", "/sites/x", "/stacks/x"} {
 		ask(t, mount(api.Config{}), "GET", "/api/v1"+path, nil, 503)
 	}
+}
+
+func TestACompressedRegistrationMayBeLarger(t *testing.T) {
+	t.Parallel()
+	g := webtest.NewRegistry()
+	h := mount(api.Config{Registrar: g, Registry: g, MaxBody: 256 << 10})
+	packed := func(n int) *bytes.Buffer {
+		var b bytes.Buffer
+		z := gzip.NewWriter(&b)
+		if _, err := z.Write(bytes.Repeat([]byte("unit,model\n"), n/11)); err != nil {
+			t.Fatal(err)
+		}
+		if err := z.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return &b
+	}
+	post := func(body io.Reader, encoding string, status int) {
+		t.Helper()
+		ask(t, h, "POST", "/api/v1/register?name=units.csv", body, status, "Content-Type", "text/csv", "Content-Encoding", encoding)
+	}
+	post(packed(1<<20), "gzip", 200)
+	if n := len(g.Files["units.csv"]); n != (1<<20)/11*11 {
+		t.Errorf("%d bytes came through", n)
+	}
+	post(packed(65<<20), "gzip", 413)
+	post(bytes.NewReader(packed(1 << 20).Bytes()[:500]), "gzip", 400)
+	post(strings.NewReader("unit,model\n"), "gzip", 400)
+	post(strings.NewReader("unit,model\n"), "br", 415)
 }
