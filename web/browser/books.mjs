@@ -12,6 +12,9 @@ const serial = 'BK/1';
 export const corrected = `/units/${encodeURIComponent(serial)}`;
 export const corrections = { first: 0 };
 
+// Whom a browser is signed in as when it comes to the demo.
+const signedIn = 'demo-service-manager';
+
 // The instants of the tests: yesterday from 10:00 on, UTC, a minute apart.
 const from = Math.floor(Date.now() / 86_400_000 - 1) * 86_400_000 + 10 * 60 * minutes;
 const at = (minute) => from + minute * minutes;
@@ -57,7 +60,6 @@ function disputeTests(use) {
     // The newest: the version of the second collector.
     const column = heads.findIndex((h) => h.includes('book-b')) - 1;
     await newest.getByRole('radio').nth(column).check();
-    await newest.getByLabel('Your name').fill('B. Tester');
     await newest.getByLabel('Why this version').fill('the site <b>measured</b> 61 %');
     await newest.getByRole('button').click();
     await page.waitForURL(/disputes\/choice\?/);
@@ -69,7 +71,7 @@ function disputeTests(use) {
     assert.match(await page.getByRole('status').innerText(), /The correction is made/);
     const [made] = (await ask(service, 'corrections')).corrections;
     corrections.first = made.id;
-    assert.deepEqual([made.by, made.why, made.samples, Date.parse(made.to) - Date.parse(made.from)], ['B. Tester', 'the site <b>measured</b> 61 %', 1, 1]);
+    assert.deepEqual([made.by, made.why, made.samples, Date.parse(made.to) - Date.parse(made.from)], [signedIn, 'the site <b>measured</b> 61 %', 1, 1]);
     assert.deepEqual((await ask(service, 'disputes')).disputes.map((d) => Date.parse(d.at)), [at(1)]);
     const { samples } = await ask(service, `samples?from=${iso(at(3))}&to=${iso(at(4))}`);
     assert.deepEqual(samples.map((s) => [s.soc_pct, s.power_w]), [[61, 500]]);
@@ -97,7 +99,6 @@ async function fillForm(page, service, { text, first, last }) {
   await page.getByLabel('From').fill(iso(at(first)).replace('Z', ''));
   await page.getByLabel('Until before').fill(iso(at(last)).replace('Z', ''));
   if (text) await page.getByLabel('or its lines').fill(text);
-  await page.getByLabel('Your name').fill('B. Tester');
   await page.getByLabel('Why', { exact: true }).fill('read off the display');
 }
 
@@ -133,7 +134,7 @@ function correctionTests(use) {
     assert.deepEqual(samples.map((s) => s.soc_pct), [40.1]);
     await page.goto(service.url + corrected);
     const list = await table(page.getByRole('table', { name: 'Corrections and recounts' }));
-    assert.deepEqual(list.map((r) => [r[1], r[4]]), [['B. Tester', '2 samples count'], ['B. Tester', '1 sample counts']]);
+    assert.deepEqual(list.map((r) => [r[1], r[4]]), [[signedIn, '2 samples count'], [signedIn, '1 sample counts']]);
     assert.ok((await texts(page.locator('.recounts li'))).some((t) => /^recounted on .* because of a correction/.test(t)));
     clean(page);
     await page.context().close();

@@ -4,6 +4,7 @@
 // SHOTS a folder that keeps a picture of every page.
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
+import { accessTests, roleTests } from './access.mjs';
 import { bookTests } from './books.mjs';
 import { launch } from './browser.mjs';
 import { everyPage } from './everypage.mjs';
@@ -29,8 +30,11 @@ historyComesIn(use);
 ingestTests(use);
 bookTests(use);
 everyPage(use);
+roleTests(use);
 unitTests(use);
 fleetTests(use);
+
+accessTests(use);
 
 test('an interrupt ends the service in order and leaves no database behind', async () => {
   const { service } = use;

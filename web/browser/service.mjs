@@ -70,6 +70,20 @@ export class Service {
     return service;
   }
 
+  // serve starts a service without a fleet, to which nobody is let in yet; it has
+  // the link that makes the first administrator.
+  static async serve() {
+    const folder = openFolder();
+    const data = path.join(folder, 'data');
+    const port = await freePort();
+    const child = spawn(build(folder), ['serve', '--embedded', '--data', data, '--listen', `127.0.0.1:${port}`],
+      { cwd: folder, stdio: ['ignore', 'ignore', 'pipe'] });
+    const service = new Service(folder, data, port, child);
+    await service.says('/welcome#');
+    [service.first] = /http:\S+\/welcome#\S+/.exec(service.log);
+    return service;
+  }
+
   // says waits until the process has written a text.
   async says(text, patience = 120_000) {
     const until = Date.now() + patience;
