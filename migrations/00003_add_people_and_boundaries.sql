@@ -197,6 +197,8 @@ CREATE TABLE asking (
 ALTER TABLE site ADD COLUMN organisation text NOT NULL GENERATED ALWAYS AS (coalesce(definition ->> 'installer', '')) STORED;
 CREATE INDEX site_organisation ON site (organisation);
 
+CREATE INDEX unit_stack ON unit (stack) WHERE stack <> '';
+
 -- Partitions are made and dropped by the worker, the table is the owner's.
 -- +goose StatementBegin
 CREATE FUNCTION make_run_partition(day integer) RETURNS void
@@ -321,6 +323,7 @@ DROP FUNCTION seen_organisation;
 DROP FUNCTION drop_run_partition;
 DROP FUNCTION make_run_partition;
 ALTER TABLE site DROP COLUMN organisation;
+DROP INDEX unit_stack;
 DROP TABLE asking;
 ALTER TABLE unit DROP COLUMN bound;
 DROP TABLE collector_login;

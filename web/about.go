@@ -64,7 +64,7 @@ func reference(doc *huma.OpenAPI) []operationGroup {
 	slices.Sort(paths)
 	for _, p := range paths {
 		item := doc.Paths[p]
-		for _, op := range []*huma.Operation{item.Get, item.Put, item.Post} {
+		for _, op := range []*huma.Operation{item.Get, item.Put, item.Post, item.Patch, item.Delete} {
 			if op == nil {
 				continue
 			}
