@@ -5,7 +5,7 @@
 // starts a keeper (package keeper beside this one) in the background; the
 // keeper ends the server a minute after the last test let go of it. When
 // FADELEDGER_TEST_DATABASE_URL is set, that server (Postgres 15 or later, and a
-// role that may create databases) is used instead and nothing is started.
+// superuser, since the schema makes roles) is used instead and nothing is started.
 //
 // A test never skips for want of a database. It fails, saying what to install.
 //
