@@ -11,6 +11,7 @@ import (
 	"context"
 	"log/slog"
 	"net/http"
+	"reflect"
 	"slices"
 	"sync"
 	"time"
@@ -62,11 +63,20 @@ func Handler(cfg Config) http.Handler {
 		cfg.Logger = slog.New(slog.DiscardHandler)
 	}
 	registry := prometheus.NewRegistry()
+	numbers := &wayIn{cfg: cfg}
 	registry.MustRegister(
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		&wayIn{cfg: cfg},
+		numbers,
 	)
-	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{MaxRequestsInFlight: 4, Timeout: 2 * askFor})
+	scrape := promhttp.HandlerFor(registry, promhttp.HandlerOpts{Timeout: 2 * askFor})
+	// One at a time: collecting knows nothing of the request that it is for.
+	var one sync.Mutex
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		one.Lock()
+		defer one.Unlock()
+		numbers.askAs(analytics.PrincipalOf(r.Context()))
+		scrape.ServeHTTP(w, r)
+	})
 }
 
 // desc describes a metric with its labels.
@@ -110,6 +120,7 @@ type wayIn struct {
 	cfg Config
 
 	mu    sync.Mutex
+	asker analytics.Principal
 	asked time.Time
 	// sum and stream are nil when they are not known.
 	sum    *analytics.IngestSummary
@@ -148,13 +159,20 @@ func (w *wayIn) ask() (*analytics.IngestSummary, *analytics.StreamState) {
 	return w.sum, w.stream
 }
 
-// asker is who asks for the figures: they serve whoever may see the way in, which
-// the route makes sure of, and belong to no one request.
-var asker = analytics.Principal{Kind: analytics.KindToken, Name: "metrics", Granted: []analytics.Right{analytics.RightSeeIngest}}
+// askAs has the numbers asked for by whoever the scrape is for. What was asked by
+// somebody else is not theirs.
+func (w *wayIn) askAs(p analytics.Principal) {
+	p.Address = ""
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if !reflect.DeepEqual(p, w.asker) {
+		w.asker, w.asked = p, time.Time{}
+	}
+}
 
 func (w *wayIn) refresh() {
 	// A scrape has no context: what was asked serves the next ones too.
-	ctx, cancel := context.WithTimeout(analytics.WithPrincipal(context.Background(), asker), askFor)
+	ctx, cancel := context.WithTimeout(analytics.WithPrincipal(context.Background(), w.asker), askFor)
 	defer cancel()
 	w.sum, w.stream = nil, nil
 	if sum, err := w.cfg.Ledger.Ingest(ctx); err != nil {
